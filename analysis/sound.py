@@ -1,0 +1,40 @@
+"""Sound in pieces.
+
+A stretch of sound is a series of blocks. Times are counted in samples since listening began, so
+that a time never drifts from the sound it belongs to. Where samples were lost, the next block
+says so and starts later: a gap is never closed up.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Samples = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """A piece of mono sound.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (n,), float32
+        Full scale is 1.0.
+    rate_hz : float
+        Samples per second.
+    start_s : float
+        Time of the first sample, in seconds since listening began.
+    lost : int
+        Samples known to be lost just before this block. They are already counted in `start_s`.
+    """
+
+    samples: Samples
+    rate_hz: float
+    start_s: float
+    lost: int = 0
+
+    @property
+    def end_s(self) -> float:
+        """Time just after the last sample, in seconds."""
+        return self.start_s + len(self.samples) / self.rate_hz

@@ -1,0 +1,70 @@
+"""The command line: a thin skin over the library.
+
+Each command lives in a module of its own under :mod:`listen.commands` and is imported only when
+it is called, so that start-up stays quick. One line on stderr for every error; exit 2 for bad
+use or bad input, 1 for "done, but look here".
+"""
+
+import importlib
+import sys
+
+import click
+
+from listen import __version__
+from listen.errors import BadInput
+
+COMMANDS = {
+    "demo": "the whole job on the shipped sample",
+    "hear": "find the changes of the buzzer in a recording",
+    "replay": "a recording and its readings become a timing record",
+}
+"""Command name, as it is typed, and its one-line help. The module has the same name."""
+
+
+class _LateCommands(click.Group):
+    """A group that imports a command's module when the command is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the command names in alphabetical order."""
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import and return one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"listen.commands.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(sorted(COMMANDS.items()))
+
+
+@click.group(cls=_LateCommands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="thirdear")
+def thirdear() -> None:
+    """Hear the points open, and know where: ignition timing for one pair of hands."""
+
+
+def main() -> None:
+    """Run the command line; the entry point of the console script."""
+    try:
+        code = thirdear.main(standalone_mode=False)
+    except BadInput as trouble:
+        _fail(str(trouble))
+    except click.ClickException as trouble:
+        _fail(trouble.format_message())
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("thirdear: stopped", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _fail(message: str) -> None:
+    click.echo(f"thirdear: {' '.join(message.split())}", err=True)
+    sys.exit(2)
