@@ -29,6 +29,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import itertools
 import os
 import shutil
 import subprocess
@@ -76,7 +77,8 @@ class TrueChange:
     """One true change of the contact.
 
     `last_sound_s` and `next_beep_s` are given only when a pulsed buzzer stops: the end of the
-    last sound before the points closed, and when the next beep would have begun.
+    last sound before the points closed, and when the next beep would have begun (or the chatter
+    was over, if later: chatter in a gap makes a beep begin anew).
     """
 
     time_s: float
@@ -196,7 +198,7 @@ def _levels(first: bool, toggles: list[int], n: int) -> list[tuple[int, int, boo
     edges = [0, *toggles, n]
     return [
         (start, end, first ^ bool(i % 2))
-        for i, (start, end) in enumerate(zip(edges, edges[1:], strict=False))
+        for i, (start, end) in enumerate(itertools.pairwise(edges))
     ]
 
 
@@ -350,7 +352,7 @@ def _buzz(
         attack = float(rng.uniform(0.0, 0.001))
     elif odd < 0.25:
         attack = float(rng.uniform(0.010, 0.030))
-    release = attack * _log_uniform(rng, 0.5, 3.0)
+    release = min(attack * _log_uniform(rng, 0.5, 3.0), 0.040)
     sag = _sag(rng, n, drift)
     top = 3200.0 if narrow else 4500.0
     opens = _levels(contact.opens_first, contact.toggles, n)
@@ -365,6 +367,7 @@ def _buzz(
             quiet = 10 ** (-rng.uniform(6.5, 9.5) / 20.0)
             tone = _oscillate(table, np.cumsum(pitch * sag) / rate)
             sound = tone * (quiet + (1.0 - quiet) * envelope)
+            loud = envelope > 0.5
             pitches: tuple[float, ...] = (pitch,)
             open_tone, closed_tone = quiet * tone, tone
         else:
@@ -372,6 +375,7 @@ def _buzz(
             other = pitch * ratio if pitch * ratio < top else pitch / ratio
             pitches = (other, pitch)  # open, closed
             strength = 10 ** (rng.uniform(-3.0, 3.0) / 20.0)
+            loud = envelope > 0.5 if strength < 1.0 else envelope < 0.5
             if rng.random() < 0.5:  # one oscillator whose pitch glides
                 path = other + (pitch - other) * envelope
                 open_tone = strength * _oscillate(table, np.cumsum(other * sag) / rate)
@@ -384,7 +388,6 @@ def _buzz(
                 open_tone = strength * _oscillate(second, np.cumsum(other * sag) / rate)
                 closed_tone = _oscillate(table, np.cumsum(pitch * sag) / rate)
                 sound = open_tone * up + closed_tone * envelope
-        loud = envelope > 0.5
         return _Buzz(sound, open_tone, closed_tone, "both", pitches, attack, release, shape, loud)
 
     sounding: Sounding = "closed"
@@ -544,7 +547,6 @@ def _ratchet(rng: np.random.Generator, n: int, rate: int, pitch: float) -> Array
         for _ in range(clicks):
             decays = rng.uniform(0.0005, 0.004, len(modes))
             click = _ring(rng, rate, modes * rng.normal(1.0, 0.01), decays, rng.random(4))
-            click[: rate // 100] *= 1.0
             _place(x, level * rng.uniform(0.6, 1.0) * click, int(at * rate))
             _place(x, level * rng.uniform(0.2, 0.6) * _crack(rng, rate, 0.0007), int(at * rate))
             at += rng.normal(1.0, 0.08) / speed
@@ -812,6 +814,14 @@ _NOISES: dict[str, Callable[[np.random.Generator, int, int, float], Array]] = {
 }
 
 
+def _noise(name: str, rng: np.random.Generator, n: int, rate: int, pitch: float) -> Array:
+    """Return a noise as it reaches the microphone, mostly through a room of its own."""
+    x = _NOISES[name](rng, n, rate, pitch)
+    if name not in ("broadband", "hum") and rng.random() < 0.6:
+        x = signal.oaconvolve(x, _room(rng, rate))[:n]
+    return x
+
+
 def _noise_power(name: str, x: Array, rate: int) -> float:
     """Return the noise's power: where it is active, or over all for impulsive noise."""
     if name not in ("speech", "voice", "radio"):
@@ -996,7 +1006,7 @@ def make_scene(
     hiss = 10 ** (-sounds.uniform(55.0, 70.0) / 20.0) * sounds.normal(size=n)
     background = hiss
     if snr_db is not None:
-        raw = _NOISES[noise](sounds, n, rate_hz, buzz.pitches_hz[0])
+        raw = _noise(noise, sounds, n, rate_hz, buzz.pitches_hz[0])
         power = _noise_power(noise, raw, rate_hz)
         background = hiss + raw * np.sqrt(10 ** (-snr_db / 10.0) / power)
     mix = scale * heard + background
@@ -1053,7 +1063,7 @@ def _truth(
                 change = replace(
                     change,
                     last_sound_s=sound_end,
-                    next_beep_s=max(last_up / rate + (k + 1) * beeps[0], change.time_s),
+                    next_beep_s=max(last_up / rate + (k + 1) * beeps[0], change.settled_s),
                 )
         changes.append(change)
     return tuple(changes)
@@ -1071,7 +1081,7 @@ def no_buzzer_scene(
     """Make a scene of noise alone."""
     n = round(seconds * rate_hz)
     rng = _rng(noise, seed, "no buzzer")
-    x = _unit(_NOISES[noise](rng, n, rate_hz, float(rng.uniform(1500.0, 4500.0))))
+    x = _unit(_noise(noise, rng, n, rate_hz, float(rng.uniform(1500.0, 4500.0))))
     x = x + 10 ** (-rng.uniform(40.0, 60.0) / 20.0) * rng.normal(size=n)
     samples, rate, stored, with_gain = _store(x, rate_hz, rng, agc, codec)
     return Scene(
