@@ -9,9 +9,9 @@ Conventions
 Time. The first sample of a block lies on the clock a player shows. A file of sound alone starts
 at 0, at the first sample that was recorded: the silence that an encoder puts in front (its delay,
 or priming) is cut away where the file tells its length, as MP3 with an information header, MP4
-and M4A with an edit list, Opus and Vorbis do. Raw AAC and MP3 without that header do not tell;
-there the delay of the usual encoders is cut away and a note says so. The sound of a video keeps
-its place on the clock of the video.
+and M4A with an edit list, Opus and Vorbis do. Raw AAC, MP3 without that header and M4A without
+that list do not tell; there the delay of the usual encoders is cut away and a note says so. The
+sound of a video keeps its place on the clock of the video.
 
 Within a file, time is counted in samples. Time stamps only tell where sound is missing: a stamp
 that stays late by more than `GAP_S` is a gap. Smaller steps are the rounding and the jitter of
@@ -50,11 +50,12 @@ _FORMATS = (
     "wav,w64,aiff,au,caf,flac,ogg,mp3,aac,amr,mov,mp4,m4a,3gp,matroska,webm,avi,mpegts,mpeg,asf,wv"
 )
 _OWN_CLOCK = ("mov", "matroska")
-# Delay of the usual encoders, in samples, for files that have no place to tell it (from memory;
-# the tests measure both): libav's own AAC and MP2, and LAME.
-_USUAL_DELAY = {("aac", "aac"): 1024, ("mp3", "mp3"): 1105, ("mp3", "mp2"): 481}
+_NO_STAMPS = ("aac", "mp3", "amr")  # time in these is only counted in pieces
+# Delay of the usual encoders, in samples, for files that do not tell it (from memory; the tests
+# measure them): libav's AAC, LAME, libav's MP2, and the look-ahead of AMR.
+_USUAL_DELAY = {"aac": 1024, "mp3": 1105, "mp2": 481, "amrnb": 40}
 # Files whose length is written in them rather than guessed from their size.
-_LENGTH_TOLD = ("wav", "w64", "aiff", "au", "caf", "flac", "mov")
+_LENGTH_TOLD = ("wav", "w64", "aiff", "au", "caf", "flac", "mov", "matroska")
 _DTYPES = {"u8": "u1", "s16": "i2", "s32": "i4", "s64": "i8", "flt": "f4", "dbl": "f8"}
 _PROBE_S = 30.0
 _PROBE_FURTHEST_S = 600.0
@@ -73,7 +74,9 @@ class _Findings:
     samples: int = 0
     clipped: int = 0
     not_finite: int = 0
+    decoded: int = 0
     damaged: int = 0
+    damaged_at_s: float = math.nan
     broken: bool = False
     gaps: list[tuple[float, float]] = field(default_factory=list)
     end_s: float = 0.0
@@ -121,6 +124,7 @@ class Recording:
         skip: int,
         duration_s: float | None,
         length_told: bool,
+        stamped: bool,
         mixdown: Mixdown,
         notes: list[str],
     ) -> None:
@@ -137,6 +141,7 @@ class Recording:
         self._start_s = start_s
         self._skip = skip
         self._length_told = length_told
+        self._stamped = stamped
         self._mixdown = mixdown
         self._opening_notes = notes
         self._decoding_notes: list[str] = []
@@ -164,7 +169,8 @@ class Recording:
         pieces = self._pieces(found)
         yield from self._thinned(pieces) if self._divide > 1 else pieces
         self.clipped_fraction = found.clipped / max(found.samples, 1)
-        self._decoding_notes = _notes(found, self.duration_s if self._length_told else None)
+        told_s = self.duration_s if self._length_told else None
+        self._decoding_notes = _notes(found, told_s, self._stamped)
 
     def _pieces(self, found: _Findings) -> Iterator[Block]:
         """Blocks at the file's own rate."""
@@ -243,7 +249,7 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         track = list(container.streams.audio).index(stream) + 1
         duration_s = _duration(container, stream, bool(video))
         container_start_s = (container.start_time or 0) / 1e6
-        stated_delay = bool(stream.start_time)
+        skip = 0 if video or _tells_delay(container, stream) else _USUAL_DELAY.get(codec, 0)
     if rate <= 0:
         raise BadInput(f"{path.name}: the sound in it states no sampling rate; record it again")
 
@@ -259,17 +265,16 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         notes.append(f"listening to sound track {track} of {tracks}")
     if silent:
         notes.append("no channel sounds: the recording is silent, or starts with long silence")
-    skip = 0
-    told = family in _LENGTH_TOLD
-    if family == "mp3" and stated_delay:
-        told = True
-    elif (family, codec) in _USUAL_DELAY:
-        skip = _USUAL_DELAY[family, codec]
+    length_told = family in _LENGTH_TOLD or (family == "mp3" and not skip)
+    if skip:
         notes.append(
-            f"this kind of file does not tell its encoder's delay: {1000 * skip / rate:.0f} ms is "
+            f"the file does not tell its encoder's delay: the usual {1000 * skip / rate:.0f} ms is "
             "taken off, and all times may be off together by some 30 ms"
         )
+    if not length_told and family in ("aac", "mp3"):
         duration_s = None  # only guessed from the size of the file
+    if family == "wav" and codec.startswith("pcm"):
+        duration_s = _wav_duration(path) or duration_s
     return Recording(
         path,
         file_rate_hz=rate,
@@ -277,7 +282,8 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         start_s=start_s,
         skip=skip,
         duration_s=duration_s,
-        length_told=told,
+        length_told=length_told,
+        stamped=family not in _NO_STAMPS,
         mixdown=mixdown,
         notes=notes,
     )
@@ -434,6 +440,38 @@ def _is_picture(stream: Any) -> bool:
     return bool(stream.disposition & av.stream.Disposition.attached_pic)
 
 
+def _tells_delay(container: Any, stream: Any) -> bool:
+    """Whether the file says how much an encoder put in front of the sound."""
+    import av
+
+    if stream.codec_context.delay or (container.format.name == "mp3" and stream.start_time):
+        return True
+    try:
+        first = next(container.demux(stream))
+    except (av.error.FFmpegError, StopIteration):
+        return False
+    return bool(first.has_sidedata("skip_samples")) or (first.pts or 0) < 0
+
+
+def _wav_duration(path: Path) -> float | None:
+    """Length of a plain WAV by its header, which libav corrects when the file is cut off."""
+    with path.open("rb") as file:
+        if file.read(12)[8:] != b"WAVE":
+            return None
+        bytes_a_second = 0
+        while len(head := file.read(8)) == 8:
+            name, size = head[:4], int.from_bytes(head[4:], "little")
+            if name == b"data":
+                known = bytes_a_second and size < 0xFFFFFF00  # that much stands for "not known"
+                return size / bytes_a_second if known else None
+            if name == b"fmt ":
+                bytes_a_second = int.from_bytes(file.read(size)[8:12], "little")
+            else:
+                file.seek(size, os.SEEK_CUR)
+            file.seek(size % 2, os.SEEK_CUR)
+    return None
+
+
 def _duration(container: Any, stream: Any, video: bool) -> float | None:
     if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
@@ -447,7 +485,9 @@ def _frames(path: Path, found: _Findings) -> Iterator[_Frame]:
     import av
 
     container, stream = _open(path)
-    rate = int(stream.codec_context.sample_rate)
+    rate, tick_s = int(stream.codec_context.sample_rate), float(stream.time_base)
+    if stream.codec_context.name == "flac":  # it has checksums: use them
+        stream.codec_context.options = {"err_detect": "crccheck+explode"}
     with container:
         packets = container.demux(stream)
         while True:
@@ -461,21 +501,15 @@ def _frames(path: Path, found: _Findings) -> Iterator[_Frame]:
             try:
                 frames = packet.decode()
             except av.error.FFmpegError:
+                if not found.damaged:
+                    found.damaged_at_s = found.decoded / rate
                 found.damaged += 1
                 continue
             for frame in frames:
-                if frame.samples == 0:
-                    continue
-                if frame.sample_rate != rate:  # nothing a recorder writes
-                    found.damaged += 1
-                    continue
-                yield _Frame(_samples(frame), _time(frame))
-
-
-def _time(frame: Any) -> float:
-    if frame.pts is None or frame.time_base is None:
-        return math.nan
-    return float(frame.pts * frame.time_base.numerator / frame.time_base.denominator)
+                if frame.samples and frame.sample_rate == rate:
+                    found.decoded += frame.samples
+                    time_s = math.nan if frame.pts is None else frame.pts * tick_s
+                    yield _Frame(_samples(frame), time_s)
 
 
 def _samples(frame: Any) -> Raw:
@@ -502,11 +536,11 @@ def _chunks(
         waiting.append(frame)
         count += len(frame.samples)
         if count >= BLOCK_S * rate and len(waiting) > _LOOK_AHEAD:
+            count = 0
             settled = len(waiting) - _LOOK_AHEAD
             done, late_s, position = _join(waiting, settled, rate, late_s, position, duration_s)
             yield from done
             del waiting[:settled]
-            count = sum(len(frame.samples) for frame in waiting)
     if waiting:
         yield from _join(waiting, len(waiting), rate, late_s, position, duration_s)[0]
 
@@ -548,15 +582,16 @@ def _probe(path: Path, rate: int) -> tuple[_Frame, Mixdown, bool]:
     first: _Frame | None = None
     mixdown: Mixdown | None = None
     silent = False
-    for span in _spans(_frames(path, found), rate):
+    spans = _spans(_frames(path, found), rate)
+    for span in spans:
         first = first or span[0]
         raw = np.concatenate([frame.samples for frame in span])
         channels = np.nan_to_num(to_float(raw.T), nan=0.0, posinf=0.0, neginf=0.0)
-        silent = bool(np.all(levels_dbfs(channels) < SILENT_DBFS))
         mixdown = choose(channels, rate)
-        if not silent or len(channels) == 1:
+        silent = len(channels) > 1 and bool(np.all(levels_dbfs(channels) < SILENT_DBFS))
+        if not silent:
             break
-    if first is None or mixdown is None or found.damaged > max(4, found.samples):
+    if first is None or mixdown is None or found.damaged > found.decoded / rate * 20 + 4:
         if found.damaged:
             raise BadInput(f"{path.name}: {_NOT_SOUND}")
         raise BadInput(f"{path.name} holds no sound (0 samples): record it again")
@@ -573,7 +608,10 @@ def _spans(frames: Iterator[_Frame], rate: int) -> Iterator[list[_Frame]]:
         span.append(frame)
         count += len(frame.samples)
         channels = frame.samples.shape[1]
-        if count >= _PROBE_S * rate or count * channels >= _PROBE_SAMPLES:
+        if (
+            count >= (_PROBE_S if channels > 1 else 1.0) * rate
+            or count * channels >= _PROBE_SAMPLES
+        ):
             yield span
             seen += count
             span, count = [], 0
@@ -596,23 +634,32 @@ def _checked(samples: Samples, found: _Findings) -> Samples:
     return samples
 
 
-def _notes(found: _Findings, duration_s: float | None) -> list[str]:
+def _notes(found: _Findings, duration_s: float | None, stamped: bool) -> list[str]:
     """What a decoding met with, in plain words."""
     notes = []
-    if duration_s is not None and found.end_s < duration_s - _CUT_OFF_S:
+    short_s = 0.0 if duration_s is None else duration_s - found.end_s
+    short = short_s > _CUT_OFF_S
+    within = found.damaged > 0 and found.end_s - found.damaged_at_s > BLOCK_S
+    if within and (short or not stamped):
+        missing = f"{short_s:.1f} s of sound" if short else "some sound"
+        notes.append(
+            f"damaged at {found.damaged_at_s:.1f} s: {missing} is missing from there on, "
+            "and later times may be early by that"
+        )
+    elif found.gaps:
+        lost_s = sum(length for _, length in found.gaps)
+        notes.append(
+            f"sound is missing in {_count(len(found.gaps), 'place')}, {lost_s:.3f} s in all, "
+            f"first at {found.gaps[0][0]:.3f} s: times after it still hold"
+        )
+    elif found.damaged and not short:
+        notes.append(f"damaged at {found.damaged_at_s:.1f} s: what could be decoded was used")
+    if short and not within:
         notes.append(f"cut off at {found.end_s:.1f} s of {duration_s:.1f} s")
     elif found.broken:
         notes.append(f"cut off at {found.end_s:.1f} s: the rest cannot be read")
-    if found.damaged:
-        notes.append(f"{found.damaged} damaged pieces of the file were passed over")
-    if found.gaps:
-        lost_s = sum(length for _, length in found.gaps)
-        notes.append(
-            f"{len(found.gaps)} gaps, {lost_s:.3f} s of sound missing in all, the first at "
-            f"{found.gaps[0][0]:.3f} s: times after a gap still hold"
-        )
     if found.not_finite:
-        notes.append(f"{found.not_finite} samples were not numbers and were taken as silence")
+        notes.append(f"{_count(found.not_finite, 'sample')} without a number taken as silence")
     fraction = found.clipped / max(found.samples, 1)
     if fraction >= _CLIPPED:
         notes.append(
@@ -620,3 +667,7 @@ def _notes(found: _Findings, duration_s: float | None) -> list[str]:
             "turn the level down or move away"
         )
     return notes
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
