@@ -1,0 +1,138 @@
+"""Short-time levels of the sound, frame by frame, in the columns the ear listens to.
+
+A frame is a Hann-windowed stretch of about 21 ms; frames follow each other every quarter of that.
+The frame's time is the middle of its window, so the analysis has no delay of its own
+(J. B. Allen, L. R. Rabiner, "A unified approach to short-time Fourier analysis and synthesis",
+Proc. IEEE 65 (1977) 1558). Only the band in which buzzers live is kept.
+
+A column is one of three things: the strongest of three neighbouring bins, so that a tone between
+two bins stands out as clearly as one in the middle; the strongest of seven, so that a tone may
+drift; or a whole band, for buzzers that rattle rather than sing.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+from scipy.ndimage import maximum_filter1d
+
+from analysis.sound import Samples
+
+Powers = npt.NDArray[np.float32]
+Levels = npt.NDArray[np.float32]
+
+WINDOW_S = 1024 / 48000
+LOWEST_HZ = 90.0
+HIGHEST_HZ = 8000.0
+FLOOR = 1e-13
+"""Power below which nothing is told apart: -130 dB of full scale."""
+BANDS = 12
+
+
+@dataclass(frozen=True)
+class FrameGrid:
+    """The frames and columns at a given sample rate.
+
+    Attributes
+    ----------
+    rate_hz : float
+        Samples per second.
+    length, hop : int
+        Window length and step, in samples.
+    low, high : int
+        First and one past the last frequency bin kept.
+    """
+
+    rate_hz: float
+    length: int
+    hop: int
+    low: int
+    high: int
+
+    @classmethod
+    def at_rate(cls, rate_hz: float) -> "FrameGrid":
+        """Return the grid for a sample rate in Hz."""
+        length = int(scipy.fft.next_fast_len(round(rate_hz * WINDOW_S), real=True))
+        bin_hz = rate_hz / length
+        high = int(min(HIGHEST_HZ, 0.46 * rate_hz) / bin_hz)
+        return cls(rate_hz, length, max(1, length // 4), round(LOWEST_HZ / bin_hz), high)
+
+    @property
+    def hop_s(self) -> float:
+        """Time between frames, in seconds."""
+        return self.hop / self.rate_hz
+
+    @property
+    def bin_hz(self) -> float:
+        """Width of a frequency bin, in Hz."""
+        return self.rate_hz / self.length
+
+    @property
+    def bins(self) -> int:
+        """How many bins are kept."""
+        return self.high - self.low
+
+    @cached_property
+    def window(self) -> Samples:
+        """The Hann window, scaled so that a full-scale sine has power 1 in its bin."""
+        w = np.hanning(self.length + 1)[:-1]
+        return np.asarray(w * (2.0 / w.sum()), dtype=np.float32)
+
+    @cached_property
+    def columns_hz(self) -> npt.NDArray[np.float64]:
+        """Lowest and highest frequency of each column, shape (columns, 2), in Hz."""
+        centre = np.arange(self.low, self.high, dtype=float)
+        narrow = np.stack([centre - 1, centre + 1], axis=1)
+        wide = np.stack([centre - 3, centre + 3], axis=1)[3:-3:3]
+        edges = self._band_edges() + self.low
+        band = np.stack([edges[:-1], edges[1:] - 1], axis=1)
+        whole = np.array([[self.low, self.high - 1]])
+        return np.concatenate([narrow, wide, band, whole]) * self.bin_hz
+
+    def _band_edges(self) -> npt.NDArray[np.intp]:
+        edges = np.round(np.geomspace(3, self.bins, BANDS)).astype(np.intp)
+        edges[0] = 0
+        return np.unique(edges)
+
+    def count(self, n_samples: int) -> int:
+        """Return how many whole frames fit into `n_samples` samples."""
+        return max(0, (n_samples - self.length) // self.hop + 1)
+
+    def middle_s(self, frame: float) -> float:
+        """Return the time of the middle of a frame's window, in seconds after the first sample."""
+        return (frame * self.hop + self.length / 2) / self.rate_hz
+
+    def powers(self, samples: Samples) -> Powers:
+        """Return the power of each bin in each whole frame.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (n,)
+            Mono sound; the first frame starts at its first sample.
+
+        Returns
+        -------
+        ndarray, shape (count(n), bins)
+            Power; 1.0 is a full-scale sine.
+        """
+        n = self.count(len(samples))
+        if n == 0:
+            return np.zeros((0, self.bins), dtype=np.float32)
+        view = np.lib.stride_tricks.sliding_window_view(samples, self.length)[:: self.hop][:n]
+        spectrum = scipy.fft.rfft(view * self.window, axis=1)[:, self.low : self.high]
+        power = spectrum.real * spectrum.real + spectrum.imag * spectrum.imag + FLOOR
+        return np.asarray(power, dtype=np.float32)
+
+    def levels(self, powers: Powers) -> Levels:
+        """Return the level of each column, shape (frames, columns), in dB of full scale."""
+        edges = self._band_edges()
+        band = np.add.reduceat(powers, edges[:-1], axis=1) if len(powers) else powers[:, : len(edges) - 1]
+        columns = [
+            maximum_filter1d(powers, 3, axis=1),
+            maximum_filter1d(powers, 7, axis=1)[:, 3:-3:3],
+            band,
+            powers.sum(axis=1, keepdims=True),
+        ]
+        return np.asarray(10 * np.log10(np.concatenate(columns, axis=1)), dtype=np.float32)
