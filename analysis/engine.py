@@ -1,0 +1,289 @@
+"""The engine's figures, as its sheet gives them, checked.
+
+Conventions
+-----------
+``opens_at`` is the crank angle at which the points open at full advance, against the cylinder's
+own top dead centre; before is positive. ``fires_at`` is how many crank degrees after cylinder 1
+a cylinder fires; the cylinder with 0 is the one whose dead centre the wheel's 0 mark shows. A
+cylinder that fires at 360 has its dead centre at the same mark, one that fires at 180 at the
+opposite one.
+
+`engine_from` takes the sheet's tables as they were parsed and says plainly what is wrong with
+them: an unknown key (and the nearest known one), a wrong type or unit, a missing or impossible
+figure.
+"""
+
+import difflib
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, cast, get_args
+
+from analysis.wheel import Marks, Wheel, meanings, parse, show
+
+CamSpeed = Literal["half", "crank"]
+
+CYCLE_DEG = 720.0
+_MISSING = object()
+
+
+@dataclass(frozen=True)
+class CylinderFigure:
+    """One cylinder.
+
+    Attributes
+    ----------
+    name : str
+    fires_at_deg : float
+        Crank degrees after cylinder 1 fires, from 0 up to 720.
+    """
+
+    name: str
+    fires_at_deg: float
+
+
+@dataclass(frozen=True)
+class Engine:
+    """The engine's figures.
+
+    Attributes
+    ----------
+    name : str
+    opens_at_deg : float
+        Where the points should open, at full advance.
+    tolerance_deg : float
+        How far off either way is still right.
+    cam_speed : {"half", "crank"}
+        Speed of the points' cam, of the crank's.
+    wheel : Wheel
+    cylinders : tuple of CylinderFigure
+    stroke_mm, rod_mm : float or None
+    assumed : tuple of str
+        What the sheet left out, and what was taken instead.
+    """
+
+    name: str
+    opens_at_deg: float
+    tolerance_deg: float
+    cam_speed: CamSpeed
+    wheel: Wheel
+    cylinders: tuple[CylinderFigure, ...]
+    stroke_mm: float | None = None
+    rod_mm: float | None = None
+    assumed: tuple[str, ...] = ()
+
+    @property
+    def first(self) -> CylinderFigure:
+        """The cylinder whose dead centre the wheel's 0 mark shows."""
+        return next(c for c in self.cylinders if c.fires_at_deg == 0.0)
+
+    def cylinder(self, name: str) -> CylinderFigure:
+        """Return a cylinder by its name; KeyError if there is none."""
+        for cylinder in self.cylinders:
+            if cylinder.name == name:
+                return cylinder
+        raise KeyError(name)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the figures as the plain object that the record shows."""
+        return {
+            "name": self.name,
+            "opens_at": show(self.opens_at_deg),
+            "opens_at_deg": self.opens_at_deg,
+            "tolerance_deg": self.tolerance_deg,
+            "cam_speed": self.cam_speed,
+            "stroke_mm": self.stroke_mm,
+            "rod_mm": self.rod_mm,
+            "wheel": {
+                "marks": self.wheel.marks,
+                "rising": self.wheel.rising,
+                "graduation_deg": self.wheel.graduation_deg,
+            },
+            "cylinders": [{"name": c.name, "fires_at_deg": c.fires_at_deg} for c in self.cylinders],
+        }
+
+
+def engine_from(sheet: Mapping[str, object]) -> Engine:
+    """Check a sheet and return the engine's figures.
+
+    Parameters
+    ----------
+    sheet : mapping
+        The tables of the sheet as a TOML reader gives them.
+
+    Returns
+    -------
+    Engine
+
+    Raises
+    ------
+    ValueError
+        Naming the key, where it stands, and what it should be.
+    """
+    top = _Table(sheet, "the sheet", ("name", "ignition", "crank", "wheel", "cylinder"))
+    ignition = top.table("ignition", ("opens_at", "tolerance_deg", "cam_speed"))
+    crank = top.table("crank", ("stroke_mm", "rod_mm"), optional=True)
+    assumed: list[str] = []
+    stroke = crank.length_mm("stroke_mm", 5000.0)
+    rod = crank.length_mm("rod_mm", 10000.0)
+    if stroke is not None and rod is not None and rod <= stroke / 2.0:
+        raise ValueError(
+            f"rod_mm = {rod:g} in [crank]: a connecting rod must be longer than half the stroke, "
+            f"{stroke / 2.0:g} mm"
+        )
+    if "cam_speed" not in ignition.values:
+        assumed.append("the sheet gives no cam_speed; half the crank's is taken")
+    return Engine(
+        name=top.text("name"),
+        opens_at_deg=_figure(ignition),
+        tolerance_deg=ignition.number("tolerance_deg", 0.0, 90.0, "crank degrees"),
+        cam_speed=cast(CamSpeed, ignition.choice("cam_speed", get_args(CamSpeed), "half")),
+        wheel=_wheel(top.table("wheel", ("marks", "rising", "graduation_deg")), assumed),
+        cylinders=_cylinders(top),
+        stroke_mm=stroke,
+        rod_mm=rod,
+        assumed=tuple(assumed),
+    )
+
+
+def _figure(ignition: "_Table") -> float:
+    """Read ``opens_at``, which may be a number or words."""
+    value = ignition.get("opens_at")
+    number = _as_number(value)
+    if number is not None:
+        value = f"{number:+.6f}"
+    if not isinstance(value, str):
+        raise ValueError(
+            f'opens_at in [ignition] should be a reading, such as "28 before"{_got(value)}'
+        )
+    try:
+        mark = parse(value)
+        return max(meanings(mark, Wheel("before-after")))
+    except ValueError as trouble:
+        raise ValueError(f"opens_at in [ignition]: {trouble}") from None
+
+
+def _wheel(table: "_Table", assumed: list[str]) -> Wheel:
+    marks = cast(Marks, table.choice("marks", get_args(Marks)))
+    rising = table.get("rising", False)
+    if not isinstance(rising, bool):
+        raise ValueError(f"rising in [wheel] should be true or false{_got(rising)}")
+    if marks == "0-360" and "rising" not in table.values:
+        assumed.append(
+            "the sheet does not say whether the wheel's numbers rise in the running direction "
+            "(rising in [wheel]); falling is taken"
+        )
+    if "graduation_deg" not in table.values:
+        assumed.append("the sheet gives no graduation_deg; 1 degree is taken")
+    graduation = table.number("graduation_deg", 0.0, 45.0, "degrees", 1.0)
+    return Wheel(marks, rising, graduation)
+
+
+def _cylinders(top: "_Table") -> tuple[CylinderFigure, ...]:
+    entries = top.get("cylinder")
+    if not isinstance(entries, list) or not entries:
+        raise ValueError("the sheet needs one [[cylinder]] or more, in double brackets")
+    found: list[CylinderFigure] = []
+    for place, entry in enumerate(entries, start=1):
+        where = f"[[cylinder]] number {place}"
+        table = _Table(_mapping(entry, where), where, ("name", "fires_at"))
+        name = table.text("name", numbers=True)
+        if name.casefold() in (c.name.casefold() for c in found):
+            raise ValueError(f"two cylinders are named {name!r}; give each its own name")
+        default = 0.0 if len(entries) == 1 else _MISSING
+        fires_at = table.number(
+            "fires_at", 0.0, CYCLE_DEG, "crank degrees after cylinder 1", default, from_zero=True
+        )
+        found.append(CylinderFigure(name, fires_at))
+    if all(c.fires_at_deg != 0.0 for c in found):
+        raise ValueError(
+            "no [[cylinder]] has fires_at = 0; count from the cylinder whose dead centre the "
+            "wheel's 0 mark shows"
+        )
+    return tuple(found)
+
+
+class _Table:
+    """One table of the sheet, and words for what is wrong in it."""
+
+    def __init__(self, values: Mapping[str, object], where: str, known: tuple[str, ...]) -> None:
+        self.values, self.where = values, where
+        for key in values:
+            if key not in known:
+                near = difflib.get_close_matches(key, known, 1, 0.5)
+                hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
+                raise ValueError(f"{key} is not known in {where}; {hint}")
+
+    def get(self, key: str, default: object = _MISSING) -> object:
+        value = self.values.get(key, default)
+        if value is _MISSING:
+            raise ValueError(f"{key} is missing in {self.where}")
+        return value
+
+    def table(self, key: str, known: tuple[str, ...], *, optional: bool = False) -> "_Table":
+        if key not in self.values and not optional:
+            raise ValueError(f"the table [{key}] is missing in {self.where}")
+        return _Table(_mapping(self.values.get(key, {}), f"[{key}]"), f"[{key}]", known)
+
+    def text(self, key: str, *, numbers: bool = False) -> str:
+        value = self.get(key)
+        if numbers and isinstance(value, int) and not isinstance(value, bool):
+            value = str(value)
+        if not isinstance(value, str) or not value.strip():
+            raise ValueError(f"{key} in {self.where} should be words in quotes{_got(value)}")
+        return " ".join(value.split())
+
+    def choice(self, key: str, known: tuple[str, ...], default: object = _MISSING) -> str:
+        value = self.get(key, default)
+        if not isinstance(value, str) or value not in known:
+            options = " or ".join(f'"{option}"' for option in known)
+            raise ValueError(f"{key} in {self.where} should be {options}{_got(value)}")
+        return value
+
+    def length_mm(self, key: str, highest: float) -> float | None:
+        return self.number(key, 1.0, highest, "millimetres") if key in self.values else None
+
+    def number(
+        self,
+        key: str,
+        lowest: float,
+        highest: float,
+        unit: str,
+        default: object = _MISSING,
+        *,
+        from_zero: bool = False,
+    ) -> float:
+        number = _as_number(self.get(key, default))
+        if number is None:
+            value = self.values[key]
+            raise ValueError(f"{key} in {self.where} should be a number of {unit}{_got(value)}")
+        inside = lowest <= number < highest if from_zero else lowest < number <= highest
+        if not inside:
+            rule = "from 0 to less than" if from_zero else f"more than {lowest:g}, at most"
+            raise ValueError(
+                f"{key} = {number:g} in {self.where} cannot be; it should be {rule} "
+                f"{highest:g} {unit}"
+            )
+        return number
+
+
+def _as_number(value: object) -> float | None:
+    """Return a finite number, and None for anything else."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _mapping(value: object, where: str) -> Mapping[str, object]:
+    if not isinstance(value, Mapping):
+        raise ValueError(f"{where} should be a table of its own{_got(value)}")
+    return value
+
+
+def _got(value: object) -> str:
+    shown = repr(value)
+    return f", not {shown if len(shown) <= 40 else shown[:37] + '...'}"

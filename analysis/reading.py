@@ -1,0 +1,60 @@
+"""A wheel reading: one thing the mechanic wrote down, with its moment and its purpose."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from analysis.wheel import Mark
+
+Step = Literal["stop", "zeroed", "opening", "closing"]
+Phase = Literal["found", "left"]
+
+STEPS: tuple[Step, ...] = ("stop", "zeroed", "opening", "closing")
+PHASES: tuple[Phase, ...] = ("found", "left")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A wheel reading.
+
+    Attributes
+    ----------
+    time_s : float
+        When it was given, in seconds since listening began.
+    step : {"stop", "zeroed", "opening", "closing"}
+        ``stop``: the piston rests on the piston stop. ``zeroed``: the wheel was moved to show
+        true dead centre. ``opening``, ``closing``: the points opened or closed here.
+    cylinder : str or None
+        Its name on the sheet; None for a ``zeroed`` that names none.
+    mark : Mark or None
+        What the wheel showed; None only for ``zeroed``.
+    written : str
+        The words or keys it came from.
+    phase : {"found", "left"}
+        Before anything was touched, or after the last adjustment.
+    row : int or None
+        The row of the readings file it stands in.
+    """
+
+    time_s: float
+    step: Step
+    cylinder: str | None
+    mark: Mark | None
+    written: str
+    phase: Phase = "left"
+    row: int | None = None
+
+    def where(self) -> str:
+        """Return words that lead the user to this reading."""
+        place = f"row {self.row}" if self.row is not None else f"{self.time_s:g} s"
+        return f"{self.step} {self.written} ({place})" if self.written else f"{self.step} ({place})"
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the reading as the plain object that the record shows."""
+        return {
+            "time_s": self.time_s,
+            "step": self.step,
+            "cylinder": self.cylinder,
+            "reading": self.written,
+            "phase": self.phase,
+            "row": self.row,
+        }

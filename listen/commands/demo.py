@@ -1,0 +1,40 @@
+"""``thirdear demo``: the whole job on the shipped sample."""
+
+from pathlib import Path
+
+import click
+
+from analysis.change import Sounding
+from listen.commands.replay import run
+from listen.errors import BadInput
+
+_NAME = "fire-pump"
+_SOUNDING: Sounding = "closed"
+
+
+@click.command("demo")
+@click.option("--json", "json_", is_flag=True, help="Print the record as JSON.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Also write it as JSON and CSV.",
+)
+def command(json_: bool, out: Path | None) -> int:
+    """Make the timing record of the shipped sample: the engine of a museum's fire pump."""
+    folder = sample_folder()
+    recording, sheet, readings = (folder / f"{_NAME}.{end}" for end in ("m4a", "toml", "csv"))
+    if not json_:
+        click.echo(f"thirdear replay {_NAME}.m4a --engine {_NAME}.toml --readings {_NAME}.csv "
+                   f"--sounding {_SOUNDING}")  # fmt: skip
+        click.echo(f"in {folder}\n")
+    return run(recording, sheet, readings, _SOUNDING, json_, out)
+
+
+def sample_folder() -> Path:
+    """Return the folder of the shipped sample: in the installed package, or in a clone."""
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "sample", package.parent / "samples"):
+        if (folder / f"{_NAME}.m4a").is_file():
+            return folder
+    raise BadInput(f"the sample {_NAME}.m4a is not there; install the program again")

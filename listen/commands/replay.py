@@ -1,0 +1,61 @@
+"""``thirdear replay``: a recording and its readings become a timing record."""
+
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+from analysis.change import Sounding
+from listen.record_files import as_json, write_record
+from listen.replay import replay
+from listen.report import print_record
+
+_FILE = click.Path(path_type=Path)
+
+
+@click.command("replay")
+@click.argument("recording", type=_FILE)
+@click.option("--engine", "sheet", type=_FILE, required=True, help="The engine's figures, TOML.")
+@click.option("--readings", type=_FILE, required=True, help="What was read off the wheel, CSV.")
+@click.option(
+    "--sounding",
+    type=click.Choice(["open", "closed", "both"]),
+    help="When the buzzer sounds: points open, closed, or both.",
+)
+@click.option("--json", "json_", is_flag=True, help="Print the record as JSON.")
+@click.option("--out", type=_FILE, metavar="FOLDER", help="Also write it as JSON and CSV.")
+def command(
+    recording: Path,
+    sheet: Path,
+    readings: Path,
+    sounding: Sounding | None,
+    json_: bool,
+    out: Path | None,
+) -> int:
+    """Make the timing record of a recorded job.
+
+    Exit status 1: done, but the record says what wants looking at.
+    """
+    return run(recording, sheet, readings, sounding, json_, out)
+
+
+def run(
+    recording: Path,
+    sheet: Path,
+    readings: Path,
+    sounding: Sounding | None,
+    json_: bool = False,
+    out: Path | None = None,
+) -> int:
+    """Do the job and show it; return the exit status."""
+    record = replay(recording, sheet, readings, sounding)
+    if out:
+        write_record(record, out)
+    if json_:
+        click.echo(as_json(record))
+    else:
+        console = Console(highlight=False)
+        print_record(record, console)
+        if out:
+            console.print(f"Written to {out}", style="dim", markup=False)
+    return 1 if record.look_here else 0

@@ -1,0 +1,63 @@
+"""The whole job without a microphone: a recording and its readings become a timing record."""
+
+import os
+from pathlib import Path
+
+from analysis.change import Sounding
+from analysis.record import Inputs, TimingRecord
+from analysis.timing import timing_record
+from listen import __version__
+from listen.errors import BadInput
+from listen.readings_file import read_readings
+from listen.sheet import read_sheet
+
+Place = str | os.PathLike[str]
+
+
+def replay(
+    recording: Place, sheet: Place, readings: Place, sounding: Sounding | None = None
+) -> TimingRecord:
+    """Make the timing record of a recorded job.
+
+    Parameters
+    ----------
+    recording : str or path
+        Any recording a phone or camera makes.
+    sheet : str or path
+        The engine's figures, TOML.
+    readings : str or path
+        What was read off the wheel and when, CSV.
+    sounding : {"open", "closed", "both"}, optional
+        When the buzzer sounds.
+
+    Returns
+    -------
+    TimingRecord
+
+    Raises
+    ------
+    BadInput
+        If any of the three cannot be used.
+    """
+    # The two small files first: a slip in them is told before minutes of sound are decoded.
+    engine = read_sheet(sheet)
+    given = read_readings(readings, engine)
+    from listen.hearing import hear_recording
+    from listen.sources import sha256_of
+
+    hearing = hear_recording(recording, sounding)
+    inputs = Inputs(
+        recording=Path(recording).name,
+        sha256=sha256_of(recording),
+        duration_s=hearing.duration_s,
+        sounding=sounding,
+        sheet=Path(sheet).name,
+        readings=Path(readings).name,
+        program=f"thirdear {__version__}",
+    )
+    try:
+        return timing_record(
+            hearing.changes, given, engine, warnings=hearing.warnings, inputs=inputs
+        )
+    except ValueError as trouble:
+        raise BadInput(f"{Path(readings).name}: {trouble}") from None

@@ -1,0 +1,125 @@
+"""The engine sheet."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.engine import engine_from
+from analysis.wheel import Wheel
+from listen.errors import BadInput
+from listen.sheet import read_sheet
+
+SHEET = """
+name = "Museum fire pump"
+[ignition]
+opens_at = "28 before"      # at full advance
+tolerance_deg = 1.0
+cam_speed = "half"
+[crank]
+stroke_mm = 84.0
+rod_mm = 160.0
+[wheel]
+marks = "before-after"
+graduation_deg = 1.0
+[[cylinder]]
+name = "1"
+fires_at = 0
+[[cylinder]]
+name = "2"
+fires_at = 180
+"""
+
+
+def sheet(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "pump.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_sheet_is_read(tmp_path: Path) -> None:
+    engine = read_sheet(sheet(tmp_path, SHEET))
+    assert (engine.name, engine.opens_at_deg, engine.tolerance_deg) == ("Museum fire pump", 28, 1)
+    assert engine.wheel == Wheel("before-after", False, 1.0)
+    assert [(c.name, c.fires_at_deg) for c in engine.cylinders] == [("1", 0), ("2", 180)]
+    assert engine.assumed == ()
+
+
+def test_what_the_sheet_leaves_out_is_said() -> None:
+    engine = engine_from(
+        {
+            "name": "single",
+            "ignition": {"opens_at": 5, "tolerance_deg": 1},
+            "wheel": {"marks": "0-360"},
+            "cylinder": [{"name": 1}],
+        }
+    )
+    assert engine.opens_at_deg == 5.0
+    assert engine.cylinders[0].name == "1"
+    assert len(engine.assumed) == 3
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("tolerance_deg = 1.0", "tolerance = 1.0", r"tolerance .*\[ignition\].*tolerance_deg"),
+        ("stroke_mm = 84.0", "stroke_in = 3.3", r"stroke_in .*\[crank\].*stroke_mm"),
+        ("[crank]", "[crnk]", r"crnk .*did you mean crank"),
+        ("tolerance_deg = 1.0", 'tolerance_deg = "1 deg"', r"tolerance_deg .*number of crank deg"),
+        ("tolerance_deg = 1.0", "tolerance_deg = true", r"tolerance_deg .*number"),
+        ("tolerance_deg = 1.0", "tolerance_deg = nan", r"tolerance_deg .*number"),
+        ("tolerance_deg = 1.0", "tolerance_deg = -1", r"cannot be"),
+        ("tolerance_deg = 1.0", "", r"tolerance_deg is missing in \[ignition\]"),
+        ('opens_at = "28 before"', 'opens_at = "28 mm"', r"opens_at .*not a wheel reading"),
+        ('opens_at = "28 before"', "opens_at = 400", r"opens_at .*not on the wheel"),
+        ('cam_speed = "half"', 'cam_speed = "double"', r'cam_speed .*"half" or "crank"'),
+        ('marks = "before-after"', 'marks = "360"', r"marks in \[wheel\]"),
+        ("rod_mm = 160.0", "rod_mm = 40.0", r"longer than half the stroke"),
+        ("graduation_deg = 1.0", "graduation_deg = 0", r"graduation_deg = 0 .*cannot be"),
+        ("fires_at = 180", "fires_at = 720", r"number 2 cannot be"),
+        ("fires_at = 180", "", r"fires_at is missing in \[\[cylinder\]\] number 2"),
+        ("fires_at = 0", "fires_at = 90", r"no \[\[cylinder\]\] has fires_at = 0"),
+        ('name = "2"', 'name = "1"', r"two cylinders are named '1'"),
+        ("[[cylinder]]", "[[cylinders]]", r"cylinders .*did you mean cylinder"),
+        ("[wheel]", "[wheel", r"is not TOML"),
+    ],
+)
+def test_a_wrong_sheet_names_file_and_key(tmp_path: Path, old: str, new: str, words: str) -> None:
+    with pytest.raises(BadInput, match=r"pump\.toml.*" + words) as caught:
+        read_sheet(sheet(tmp_path, SHEET.replace(old, new)))
+    assert "\n" not in str(caught.value)
+
+
+def test_a_sheet_that_cannot_be_read(tmp_path: Path) -> None:
+    for path in (tmp_path / "no.toml", tmp_path):
+        with pytest.raises(BadInput, match="cannot read the sheet"):
+            read_sheet(path)
+    path = tmp_path / "pump.toml"
+    path.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(BadInput, match="UTF-8"):
+        read_sheet(path)
+
+
+toml_values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(
+                ["name", "ignition", "wheel", "crank", "cylinder", "opens_at", "marks", "fires_at"]
+            ),
+            inner,
+            max_size=5,
+        )
+    ),
+    max_leaves=12,
+)
+
+
+@given(st.dictionaries(st.sampled_from(["name", "ignition", "wheel", "cylinder"]), toml_values))
+def test_any_tables_raise_nothing_but_value_error(tables: dict[str, object]) -> None:
+    try:
+        engine_from(tables)
+    except ValueError as trouble:
+        assert str(trouble)
