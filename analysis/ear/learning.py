@@ -184,3 +184,145 @@ def _telling(divergence: Array) -> npt.NDArray[np.intp]:
         if all(abs(int(k) - j) >= 2 for j in chosen):
             chosen.append(int(k))
     return np.array(chosen, dtype=np.intp)
+
+
+BUZZER_LOG_ODDS = {
+    "votes": 0.973,
+    "divergence": 2.123,
+    "certain": 15.0,
+    "flat": 8.36,
+    "held": 1.40,
+    "other_flat": 0.73,
+    "tone": 0.032,
+    "spread": -0.258,
+    "agree": -14.3,
+    "flicker": -0.35,
+    "short": 0.14,
+}
+"""Weights of :func:`judge`, a logistic regression fitted on simulated scenes (tests/bench)."""
+BUZZER_LOG_ODDS_BASE = -16.6
+
+
+def judge(levels: Levels, held: Mask, suspect: Suspect, heard: Heard, grid: FrameGrid) -> float:
+    """Return the log odds that a suspect is a buzzer and not something else in the room.
+
+    A buzzer's sounding state is flat (its level stays within 2.5 dB of its usual one), held (it
+    moves little from frame to frame), tonal against its neighbours, and both states are certain
+    in nearly every frame.
+    """
+    one = binary_erosion(heard.labels, iterations=3, border_value=1)
+    zero = binary_erosion(~heard.labels, iterations=3, border_value=1)
+    if one.sum() < 6 or zero.sum() < 6:
+        return -np.inf
+    k = heard.columns
+    middle = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)])
+    sides = [(zero, 0), (one, 1)]
+    flat, held_share = np.empty((2, len(k))), np.empty((2, len(k)))
+    for mask, state in sides:
+        usual = heard.shares[state][k].argmax(axis=1) + LOW_DB + 0.5
+        flat[state] = np.mean(np.abs(levels[mask][:, k] - usual) < 2.5, axis=0)
+        held_share[state] = held[mask][:, k].mean(axis=0)
+    louder = (middle[1] > middle[0]).astype(int)
+    pick = np.arange(len(k))
+    lengths, _ = runs(heard.labels)
+    length_s = lengths * grid.hop_s
+    first = slice(0, 4)
+    features = {
+        "votes": np.log(suspect.votes_s + 0.1),
+        "divergence": heard.divergence.mean(),
+        "certain": np.mean(np.abs(heard.log_odds) > 1.5),
+        "flat": np.average(flat[louder, pick], weights=heard.divergence),
+        "held": held_share[louder, pick].max(),
+        "other_flat": min(flat[0, first].max(), flat[1, first].max()),
+        "tone": min(30.0, _tone(levels, zero, one, k, grid.bins)),
+        "spread": np.median(heard.log_odds[one]) - np.median(heard.log_odds[zero]),
+        "agree": np.mean(heard.labels == suspect.labels),
+        "flicker": np.mean(length_s < 0.05),
+        "short": np.log(length_s[length_s < 0.1].sum() / length_s.sum() + 0.02),
+    }
+    weighed = sum(BUZZER_LOG_ODDS[name] * float(value) for name, value in features.items())
+    return float(weighed + BUZZER_LOG_ODDS_BASE)
+
+
+def _tone(
+    levels: Levels, zero: Mask, one: Mask, columns: npt.NDArray[np.intp], bins: int
+) -> float:
+    """Return by how much the states differ in standing out against their neighbours, in dB."""
+    narrow = columns[columns < bins]
+    if len(narrow) == 0:
+        return 0.0
+    around = np.clip(narrow[:, None] + np.r_[-9:-4, 5:10], 0, bins - 1)
+    one_db, zero_db = (np.median(levels[m][:, :bins], axis=0) for m in (one, zero))
+    out = [m[narrow] - np.median(m[around], axis=1) for m in (one_db, zero_db)]
+    return float(np.abs(out[0] - out[1]).max())
+
+
+def make_print(
+    levels: Levels, powers: Powers, heard: Heard, grid: FrameGrid, quality: float
+) -> BuzzerPrint:
+    """Make a print of what was heard in a stretch."""
+    one = binary_erosion(heard.labels, iterations=3, border_value=1)
+    zero = binary_erosion(~heard.labels, iterations=3, border_value=1)
+    one, zero = (m if m.any() else n for m, n in ((one, heard.labels), (zero, ~heard.labels)))
+    k = heard.columns
+    spectrum = np.stack([np.median(powers[m], axis=0) for m in (zero, one)]).astype(float)
+    usual = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)])
+    return BuzzerPrint(
+        columns_hz=grid.columns_hz[k],
+        evidence=heard.evidence,
+        spectrum_hz=np.arange(grid.low, grid.high) * grid.bin_hz,
+        spectrum=spectrum,
+        silent=_silent(usual, heard.divergence),
+        margin_db=float(np.abs(usual[1] - usual[0]).max()),
+        quality=quality,
+    )
+
+
+def _silent(usual: Array, divergence: Array) -> int:
+    """Return the state that is the quieter one in the columns that tell most."""
+    louder_one = np.average(np.sign(usual[1] - usual[0]), weights=divergence)
+    return 0 if louder_one > 0 else 1
+
+
+def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
+    """Learn the buzzer heard in a stretch of frames.
+
+    Parameters
+    ----------
+    powers : ndarray, shape (frames, grid.bins)
+        Power of each bin in each frame, some seconds to some minutes of them.
+    grid : FrameGrid
+        Frames and columns.
+
+    Returns
+    -------
+    BuzzerPrint or None
+        The most likely buzzer, with the log odds that it is one as its `quality`; None when
+        nothing in the stretch is held and comes back.
+    """
+    if len(powers) * grid.hop_s < 2 * LEAST_S:
+        return None
+    levels = grid.levels(powers)
+    held = steady(levels)
+    best: tuple[float, Heard] | None = None
+    for suspect in find_suspects(levels, held, grid.hop_s):
+        heard = refine(levels, suspect.labels)
+        if heard is None:
+            continue
+        quality = judge(levels, held, suspect, heard, grid)
+        if best is None or quality > best[0]:
+            best = quality, heard
+    if best is None or not np.isfinite(best[0]):
+        return None
+    return make_print(levels, powers, best[1], grid, best[0])
+
+
+def adapt(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:
+    """Follow a known buzzer whose pitch or level has drifted; None when it is not heard."""
+    levels = grid.levels(powers)
+    log_odds = uniform_filter1d(known.log_odds(levels, known.columns_in(grid)), 3)
+    labels = carry_over(log_odds > 1.5, log_odds < -1.5)
+    heard = refine(levels, labels, rounds=2)
+    if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
+        return None
+    return replace(make_print(levels, powers, heard, grid, known.quality), pulse_s=known.pulse_s)

@@ -6,7 +6,7 @@ The frame's time is the middle of its window, so the analysis has no delay of it
 Proc. IEEE 65 (1977) 1558). Only the band in which buzzers live is kept.
 
 A column is one of three things: the strongest of three neighbouring bins, so that a tone between
-two bins stands out as clearly as one in the middle; the strongest of seven, so that a tone may
+two bins stands out as clearly as one in the middle; the strongest of eleven, so that a tone may
 drift; or a whole band, for buzzers that rattle rather than sing.
 """
 
@@ -28,6 +28,8 @@ LOWEST_HZ = 90.0
 HIGHEST_HZ = 8000.0
 FLOOR = 1e-13
 """Power below which nothing is told apart: -130 dB of full scale."""
+WIDE = 5
+"""How many bins either side of its middle a wide column takes in."""
 BANDS = 12
 
 
@@ -85,7 +87,7 @@ class FrameGrid:
         """Lowest and highest frequency of each column, shape (columns, 2), in Hz."""
         centre = np.arange(self.low, self.high, dtype=float)
         narrow = np.stack([centre - 1, centre + 1], axis=1)
-        wide = np.stack([centre - 3, centre + 3], axis=1)[3:-3:3]
+        wide = np.stack([centre - WIDE, centre + WIDE], axis=1)[WIDE:-WIDE:3]
         edges = self._band_edges() + self.low
         band = np.stack([edges[:-1], edges[1:] - 1], axis=1)
         whole = np.array([[self.low, self.high - 1]])
@@ -131,7 +133,7 @@ class FrameGrid:
         band = np.add.reduceat(powers, edges[:-1], axis=1) if len(powers) else powers[:, : len(edges) - 1]
         columns = [
             maximum_filter1d(powers, 3, axis=1),
-            maximum_filter1d(powers, 7, axis=1)[:, 3:-3:3],
+            maximum_filter1d(powers, 2 * WIDE + 1, axis=1)[:, WIDE:-WIDE:3],
             band,
             powers.sum(axis=1, keepdims=True),
         ]

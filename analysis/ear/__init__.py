@@ -1,0 +1,1 @@
+"""The ear: learns what a buzzer sounds like and finds the moments at which it changes."""
