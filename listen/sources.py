@@ -61,6 +61,7 @@ _PROBE_S = 30.0
 _PROBE_FURTHEST_S = 600.0
 _PROBE_SAMPLES = 8_000_000
 _LOOK_AHEAD = 8  # frames that must all be late before a gap is believed
+_LOOK_AHEAD_LEAST = 3  # at the end of the file
 _CUT_OFF_S = 0.1
 _CLIPPED = 0.001
 
@@ -368,12 +369,17 @@ def find_gaps(
     if late.max(initial=-np.inf) <= GAP_S:
         return {}
     lost: dict[int, int] = {}
-    for i in range(settled):
-        ahead = late[i : i + _LOOK_AHEAD].min()
-        if ahead > GAP_S:
-            lost[i] = round(ahead * rate_hz)
+    for i in range(min(settled, len(late) - _LOOK_AHEAD_LEAST + 1)):
+        if late[i : i + _LOOK_AHEAD].min() > GAP_S:
+            lost[i] = round(lateness(late[i:], lengths[i] / rate_hz) * rate_hz)
             late[i:] -= lost[i] / rate_hz
     return lost
+
+
+def lateness(late_s: npt.NDArray[np.float64], frame_s: float) -> float:
+    """How late the first few time stamps are, without their jitter and without a later gap."""
+    ahead = late_s[:_LOOK_AHEAD]
+    return float(np.median(ahead[ahead < ahead.min() + frame_s]))
 
 
 def _open(path: Path) -> tuple[Any, Any]:
@@ -385,6 +391,8 @@ def _open(path: Path) -> tuple[Any, Any]:
     try:
         if path.is_dir():
             raise BadInput(f"{name} is a folder: name a recording in it")
+        if path.exists() and not path.is_file():
+            raise BadInput(f"{name} is not a file: save the recording first, then name it")
         with path.open("rb") as file:
             head = file.read(12)
     except FileNotFoundError as error:
@@ -393,8 +401,6 @@ def _open(path: Path) -> tuple[Any, Any]:
         raise BadInput(f"{name}: no permission to read it; change the file's rights") from error
     except (OSError, ValueError) as error:
         raise BadInput(f"{path}: cannot be read ({error})") from error
-    if not path.is_file():
-        raise BadInput(f"{name} is not a file: save the recording first, then name it")
     if not head:
         raise BadInput(f"{name} is empty (0 bytes): record or copy it again")
     try:
@@ -444,7 +450,7 @@ def _tells_delay(container: Any, stream: Any) -> bool:
     """Whether the file says how much an encoder put in front of the sound."""
     import av
 
-    if stream.codec_context.delay or (container.format.name == "mp3" and stream.start_time):
+    if stream.codec_context.delay or (stream.start_time and container.format.name != "mpegts"):
         return True
     try:
         first = next(container.demux(stream))
@@ -531,8 +537,6 @@ def _chunks(
     for frame in frames:
         if waiting and frame.samples.shape[1] != waiting[-1].samples.shape[1]:
             frame = _Frame(_fit(frame.samples, waiting[-1].samples.shape[1]), frame.time_s)
-        if math.isnan(late_s):
-            late_s = frame.time_s
         waiting.append(frame)
         count += len(frame.samples)
         if count >= BLOCK_S * rate and len(waiting) > _LOOK_AHEAD:
@@ -561,6 +565,8 @@ def _join(
     """Join the settled frames, split at gaps. Also how late the stamps are, and the position."""
     times = np.array([frame.time_s for frame in frames]) - position / rate
     lengths = np.array([len(frame.samples) for frame in frames])
+    if math.isnan(late_s) and not np.any(np.isnan(times)):
+        late_s = lateness(times - (np.cumsum(lengths) - lengths) / rate, lengths[0] / rate)
     lost = find_gaps(times, lengths, rate, late_s, settled)
     if duration_s is not None:  # a stamp past the end is a damaged stamp
         lost = {i: n for i, n in lost.items() if (position + n) / rate <= duration_s}
