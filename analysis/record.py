@@ -25,11 +25,12 @@ from analysis.verdict import Correction, Verdict
 SCHEMA = "thirdear/record/1"
 
 CAUTIONS = (
-    "The maker's manual comes first; where it differs from this record, follow the manual.",
-    "Ignition dead, plugs out, out of gear, fuel off, machine held, before the crank is turned.",
-    "Bring the piston up to the stop by hand and never force it.",
-    "Back off to 50 or 60 before and come up in the running direction, so that lash is taken up.",
+    "The maker's manual comes first; where it differs, follow the manual.",
+    "Before turning: ignition dead, plugs out, out of gear, fuel off, machine held.",
+    "Bring the piston up to the stop by hand, and never force it.",
+    "Back off to 50 or 60 before, then come up in the running direction.",
 )
+"""What to mind at the engine (common practice, no source). Backing off takes up the lash."""
 
 Source = Literal["stops", "zeroed", "carried", "unknown"]
 

@@ -40,14 +40,13 @@ def print_record(record: TimingRecord, console: Console) -> None:
 
 def _title(record: TimingRecord) -> Group:
     engine, inputs = record.engine, record.inputs
-    figure = f"Figure: {show(engine.opens_at_deg)} ± {engine.tolerance_deg:g} deg"
-    wheel = f"wheel {engine.wheel.marks}, every {engine.wheel.graduation_deg:g} deg"
-    source = (
-        f"{inputs.recording}, {record.changes_heard} changes heard; " if inputs.recording else ""
-    )
+    figure = f"Figure: {show(engine.opens_at_deg)} ± {engine.tolerance_deg:g} degrees."
+    wheel = f"Wheel: {engine.wheel.marks}, every {engine.wheel.graduation_deg:g}."
+    heard = f"{inputs.recording or 'Sound'}: {record.changes_heard} changes heard."
     return Group(
         Text(f"Timing record: {engine.name}", style="bold"),
-        Text(f"{source}{figure}; {wheel}", style="dim"),
+        Text(f"{figure} {wheel}", style="dim"),
+        Text(heard, style="dim"),
     )
 
 
@@ -61,22 +60,30 @@ def _openings(record: TimingRecord) -> Table:
         for phase, angle in cylinder.phases.items():
             judged = phase == cylinder.phase
             budget = angle.budget
-            off = angle.angle_deg - record.engine.opens_at_deg
             word, style = _VERDICTS[cylinder.verdict.verdict]
             name = cylinder.figure.name
             table.add_row(
                 f"{name}, as found" if phase == "found" else name,
-                show(round(angle.angle_deg, 1)),
+                _side(angle.angle_deg, "before", "after"),
                 f"{budget.U_deg:.1f}" if budget else "?",
                 str(angle.n),
                 f"{angle.sd_deg:.2f}" if angle.sd_deg is not None else "-",
-                f"{off:+.1f}" if budget else "?",
+                _side(angle.angle_deg - record.engine.opens_at_deg, "early", "late")
+                if budget
+                else "?",
                 Text(word, style=style) if judged else Text("", style="dim"),
                 style="" if judged else "dim",
             )
         if not cylinder.phases:
             table.add_row(cylinder.figure.name, "-", "?", "0", "-", "?", "? undecided")
     return table
+
+
+def _side(angle_deg: float, positive: str, negative: str) -> str:
+    """Write an angle to a tenth, with a word for its sign."""
+    tenths = round(angle_deg, 1)
+    word = positive if tenths > 0 else negative if tenths < 0 else ""
+    return f"{abs(tenths):.1f} {word}".rstrip()
 
 
 def _what_to_do(record: TimingRecord) -> Table:
