@@ -23,7 +23,7 @@ problems", Theory Prob. Appl. 8 (1963) 22.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -31,7 +31,15 @@ import scipy.fft
 
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.ear.moment import NO_LINES, Lines, Moment, fit_lines, locate, rise_shapes
+from analysis.ear.moment import (
+    NO_LINES,
+    Lines,
+    Moment,
+    fit_lines,
+    just_about,
+    locate,
+    rise_shapes,
+)
 from analysis.ear.spectrum import FLOOR, FrameGrid
 from analysis.sound import Block
 
@@ -79,16 +87,15 @@ class Ear:
         self._log_odds = 0.0
         self._turn: _Turn | None = None
         self._last_settled_s = -np.inf
-        self._shape_odds = {
-            k: np.ones(len(rise_shapes(1000.0))) for k in ("starts", "stops", "shifts")
-        }
+        self.shape_log_odds = np.zeros((2, len(rise_shapes())))
+        self.moments: list[tuple[int, float, Moment]] = []
         self.follow(buzzer)
 
     def follow(self, buzzer: BuzzerPrint) -> None:
         """Go on with a fresher print of the same buzzer."""
         self.buzzer = buzzer
         self._columns = buzzer.columns_in(self.grid)
-        self._tell = _Tell.of(buzzer, self.grid)
+        self._tell = _Tell.of(buzzer, self.grid, self.sounding)
 
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
@@ -111,6 +118,17 @@ class Ear:
         if self._turn is None:
             return []
         return self._look(at_end=True)
+
+    def reconsider(self, changes: list[Change]) -> list[Change]:
+        """Return the changes with their moments in the light of all that was heard."""
+        better = []
+        for change, (state, origin_s, moment) in zip(changes, self.moments, strict=True):
+            others = self.shape_log_odds[state] - moment.says_of_shape()
+            time_s, uncertainty_s = moment.given(others)
+            time_s += origin_s
+            settled_s = max(time_s, change.settled_s if change.settled_s > change.time_s else time_s)
+            better.append(replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s))
+        return better
 
     def _restart(self, first: int) -> None:
         self._start, self._frame = first, 0
@@ -181,14 +199,16 @@ class Ear:
                 self._turn = _Turn(self._frame - int((LOOK_AHEAD_S - 0.011) / grid.hop_s), turn.state)
             return []
         kind = self._kind(turn.state)
-        moment = stretch.moment(flips, self._shape_odds[kind])
-        settled = flips[-1] if len(flips) > 1 else moment.time_s
+        moment = stretch.moment(flips)
+        time_s, uncertainty_s = moment.given(self.shape_log_odds[turn.state])
+        settled = flips[-1] if len(flips) > 1 else time_s
         self.state = turn.state
-        self._shape_odds[kind] += moment.shape_odds
+        self.shape_log_odds[turn.state] += moment.says_of_shape()
+        self.moments.append((turn.state, origin_s + first_s, moment))
         change = Change(
-            time_s=origin_s + first_s + moment.time_s,
-            settled_s=origin_s + first_s + max(settled, moment.time_s),
-            uncertainty_s=moment.uncertainty_s,
+            time_s=origin_s + first_s + time_s,
+            settled_s=origin_s + first_s + max(settled, time_s),
+            uncertainty_s=uncertainty_s,
             change=kind,
             points=self._points(turn.state),
             margin_db=self.buzzer.margin_db,
@@ -216,35 +236,38 @@ class _Tell:
     ----------
     filters : ndarray, shape (2, bins)
         Amplitude response of the filter whose energy rises when state 0, 1 begins.
-    noise_psd : ndarray, shape (bins,)
-        Background power spectral density per sample.
     line_power : ndarray, shape (2, bins)
         Least power of a line of each state, for one window of a frame; infinite off the lines.
     """
 
     filters: Array
-    noise_psd: Array
     line_power: Array
     bin_hz: float
 
     @classmethod
-    def of(cls, buzzer: BuzzerPrint, grid: FrameGrid) -> "_Tell":
+    def of(cls, buzzer: BuzzerPrint, grid: FrameGrid, sounding: Sounding | None) -> "_Tell":
         """Derive it from a print for sound at the grid's rate."""
         count = grid.length // 2 + 1
         hz = np.arange(count) * grid.bin_hz
         inside = (hz >= buzzer.spectrum_hz[0]) & (hz <= buzzer.spectrum_hz[-1])
         mean = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum]) / 0.693
-        least = mean.min(axis=0)
-        floor = _running_median(least, 21)
-        own = (mean > 4 * floor) & (np.abs(np.log(mean[1] / mean[0])) > 0.7) & inside
-        noise = np.where(own.any(axis=0), np.minimum(least, 2 * floor), least)
-        filters = np.stack(
-            [np.sqrt(np.maximum(1 / mean[1 - s] - 1 / mean[s], 0)) * inside for s in (0, 1)]
-        )
-        psd = np.maximum(noise * grid.length / 6, FLOOR)
-        near = np.stack([_widen(o, 2) for o in own])
-        lines = np.where(near, 10 * noise, np.inf)
-        return cls(filters, psd, lines, grid.bin_hz)
+        floor = _running_median(mean.min(axis=0), 21)
+        louder = [inside & (mean[s] > 4 * floor) & (mean[s] > 2 * mean[1 - s]) for s in (0, 1)]
+        own = np.stack([o | (p & (m > 4 * floor)) for o, p, m in zip(louder, louder[::-1], mean)])
+        if sounding in ("open", "closed") and buzzer.silent is not None:
+            own[buzzer.silent] = False
+        filters = np.stack([_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)])
+        lines = np.where([_widen(o, 2) for o in own], 10 * floor, np.inf)
+        return cls(filters, lines, grid.bin_hz)
+
+
+def _contrast(quiet: Array, loud: Array, bins: npt.NDArray[np.bool_]) -> Array:
+    """Return the amplitude response whose energy tells best that these bins grow louder."""
+    if not bins.any():
+        return np.zeros(len(bins))
+    background = quiet + 1e-3 * loud[bins].max()
+    gain = np.maximum(1 / background - 1 / (loud + background), 0.0)
+    return np.sqrt(gain) * _widen(bins, 1)
 
 
 def _running_median(values: Array, width: int) -> Array:
@@ -337,31 +360,44 @@ class _Stretch:
         y = y[half : half + len(self.x)]
         return np.asarray((y[: steps * size] ** 2).reshape(steps, size).mean(axis=1))
 
-    def moment(self, flips: list[float], shape_odds: Array) -> Moment:
+    def moment(self, flips: list[float]) -> Moment:
         """Return the moment of the first flip."""
         x, rate = _decimate(self.x, self.rate_hz)
         first = flips[0]
         until = flips[1] if len(flips) > 1 else len(self.x) / self.rate_hz
         before = self._lines(x, rate, max(0.0, first - 0.08), first - 0.004, self.before)
         after = self._lines(x, rate, first + 0.008, min(until, first + 0.12), 1 - self.before)
-        noise = np.interp(
-            np.linspace(0, rate / 2, 257),
-            np.arange(len(self.tell.noise_psd)) * self.tell.bin_hz,
-            self.tell.noise_psd,
-        )
         found = None
         if before is not NO_LINES or after is not NO_LINES:
-            prior = (shape_odds + 0.5) / (shape_odds + 0.5).sum()
-            found = locate(x, rate, before, after, noise, first, (max(0.0, first - 0.1), until), prior)
-        if found is None:
-            return Moment(first, 0.002, np.ones(len(shape_odds)) / len(shape_odds))
-        return found
+            noise = self._noise(x, rate, before, after, first)
+            found = locate(x, rate, before, after, noise, first, (max(0.0, first - 0.1), until))
+        return just_about(first, 0.002) if found is None else found
+
+    def _noise(self, x: Array, rate: float, before: Lines, after: Lines, first: float) -> Array:
+        """Return the power spectral density per sample of what is left beside the lines."""
+        t = np.arange(len(x)) / rate
+        size = int(0.016 * rate) // 2 * 2
+        window = np.hanning(size + 1)[:-1]
+        spectra = []
+        for rest, part in (
+            (x - before.at(t), slice(0, int((first - 0.004) * rate))),
+            (x - after.at(t), slice(int((first + 0.012) * rate), None)),
+        ):
+            left = rest[part]
+            if len(left) >= size:
+                frames = np.lib.stride_tricks.sliding_window_view(left, size)[:: size // 2]
+                power = np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2
+                spectra.append(power.mean(axis=0) / np.sum(window**2))
+        if not spectra:
+            return np.ones(size // 2 + 1)
+        psd = np.convolve(np.pad(np.max(spectra, axis=0), 1, mode="edge"), np.ones(3) / 3, "valid")
+        return np.asarray(psd + 1e-6 * psd.max() + FLOOR)
 
     def _lines(self, x: Array, rate: float, start_s: float, end_s: float, state: int) -> Lines:
         a, b = max(0, int(start_s * rate)), min(len(x), int(end_s * rate))
         if b - a < 32:
             return NO_LINES
-        wanted = self.tell.line_power[state] * (self.tell.noise_psd.size * 2) / (b - a)
+        wanted = self.tell.line_power[state] * (2 * self.tell.line_power.shape[1]) / (b - a)
         return fit_lines(x[a:b], rate, a / rate, wanted, self.tell.bin_hz)
 
 
@@ -392,4 +428,7 @@ def hear_all(
         if ear is None:
             ear = Ear(block.rate_hz, buzzer, sounding)
         changes += ear.hear(block)
-    return changes + (ear.finish() if ear else [])
+    if ear is None:
+        return []
+    changes += ear.finish()
+    return ear.reconsider(changes)

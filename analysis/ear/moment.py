@@ -38,6 +38,10 @@ Array = npt.NDArray[np.float64]
 REACH_S = 0.030
 """How far either side of the first guess the moment may lie."""
 MOST_LINES = 24
+LEAST_ENERGY = 8.0
+"""Least energy of the step over the noise density from which a moment is told."""
+LONGEST_ODDS = 6.0
+"""Log odds beyond which one change does not rule out a shape."""
 AMPLITUDE_SPREAD = 0.4
 """Prior standard deviation of the size of the step against the lines measured beside it."""
 
@@ -66,16 +70,44 @@ class Lines:
 NO_LINES = Lines(np.zeros(0), np.zeros(0, dtype=np.complex128))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Moment:
-    """Where a change lies: mean and standard deviation of its posterior, in seconds.
+    """Where a change lies, under each of the :func:`rise_shapes`.
 
-    `shape_odds` is the posterior over :func:`rise_shapes`, which sum to 1.
+    Attributes
+    ----------
+    log_evidence : ndarray, shape (shapes,)
+        Log likelihood of each shape, the moment summed out.
+    mean_s, variance_s2 : ndarray, shape (shapes,)
+        Mean and variance of the moment under each.
     """
 
-    time_s: float
-    uncertainty_s: float
-    shape_odds: Array
+    log_evidence: Array
+    mean_s: Array
+    variance_s2: Array
+
+    def given(self, shape_log_odds: Array) -> tuple[float, float]:
+        """Return mean and standard deviation of the moment, in seconds.
+
+        `shape_log_odds`, shape (shapes,), is what other changes of the same buzzer say of its
+        shape, up to a constant.
+        """
+        odds = self.log_evidence + shape_log_odds
+        odds = np.exp(odds - odds.max())
+        odds /= odds.sum()
+        mean = float(odds @ self.mean_s)
+        variance = float(odds @ (self.variance_s2 + (self.mean_s - mean) ** 2))
+        return mean, float(np.sqrt(variance))
+
+    def says_of_shape(self) -> Array:
+        """Return the change's own vote on the shape: log odds, none ruled out altogether."""
+        return np.asarray(np.maximum(self.log_evidence - self.log_evidence.max(), -LONGEST_ODDS))
+
+
+def just_about(time_s: float, uncertainty_s: float) -> Moment:
+    """Return a moment known only roughly, which says nothing of the shape."""
+    n = len(rise_shapes())
+    return Moment(np.zeros(n), np.full(n, time_s), np.full(n, uncertainty_s**2))
 
 
 def fit_lines(x: Array, rate_hz: float, start_s: float, line_power: Array, bin_hz: float) -> Lines:
@@ -154,23 +186,38 @@ def _solve(basis: Array, x: Array) -> Array:
     return np.asarray(np.linalg.solve(gram, basis.T @ x))
 
 
+STEP_S = 0.000125
+"""Time step of the courses from which the moment is read."""
+SETTLES_S = 0.060
+"""Length of the rise shapes: what comes later is taken as full."""
+
+
 @lru_cache(maxsize=4)
-def rise_shapes(rate_hz: float) -> tuple[Array, ...]:
-    """Return the ways in which a buzzer's sound may come or go, each sampled from 0 up to 1."""
-    shapes: list[Array] = [np.ones(1)]
-    for ms in (0.5, 1.0, 2.0, 3.5, 6.0, 10.0):
-        shapes.append(1 - np.exp(-_times(6 * ms, rate_hz) / (ms * 1e-3)))
-    for ms in (1.0, 2.0, 4.0, 7.0, 11.0, 16.0, 22.0, 30.0):
-        shapes.append(_times(ms, rate_hz) / (ms * 1e-3))
-        shapes.append(0.5 - 0.5 * np.cos(np.pi * _times(ms, rate_hz) / (ms * 1e-3)))
-    for direct in (0.4, 0.7):
-        for ms in (8.0, 30.0):
-            shapes.append(1 - (1 - direct) * np.exp(-_times(5 * ms, rate_hz) / (ms * 1e-3)))
-    return tuple(shapes)
+def rise_shapes(step_s: float = STEP_S) -> Array:
+    """Return the ways in which a buzzer's sound may come or go, from 0 up to 1.
 
+    Parameters
+    ----------
+    step_s : float
+        Time between samples, in seconds.
 
-def _times(length_ms: float, rate_hz: float) -> Array:
-    return (np.arange(max(1, round(length_ms * 1e-3 * rate_hz))) + 0.5) / rate_hz
+    Returns
+    -------
+    ndarray, shape (shapes, SETTLES_S / step_s)
+        Each is the buzzer's own attack (none, exponential, linear or raised cosine, up to 30 ms)
+        heard directly, in part directly with the room filling in the rest, or in a live room.
+    """
+    t = (np.arange(round(SETTLES_S / step_s)) + 0.5) * step_s
+    attacks = [np.ones_like(t)]
+    for full_s in (0.001, 0.002, 0.004, 0.007, 0.011, 0.016, 0.022, 0.030):
+        ramp = np.clip(t / full_s, 0, 1)
+        attacks += [1 - np.exp(-3 * t / full_s), ramp, 0.5 - 0.5 * np.cos(np.pi * ramp)]
+    shapes = list(attacks)
+    for direct, fills_s in ((0.7, 0.020), (0.5, 0.040)):
+        tail = np.exp(-t / fills_s)
+        answer = np.concatenate([[direct], (1 - direct) * tail[:-1] / tail[:-1].sum()])
+        shapes += [np.convolve(a, answer)[: len(t)] for a in attacks]
+    return np.array(shapes)
 
 
 def locate(
@@ -181,7 +228,6 @@ def locate(
     noise_psd: Array,
     guess_s: float,
     limits_s: tuple[float, float],
-    shape_prior: Array,
 ) -> Moment | None:
     """Find the moment at which the sound goes over from one set of lines to another.
 
@@ -199,8 +245,6 @@ def locate(
         First guess, in seconds.
     limits_s : (float, float)
         The stretch in which nothing but this one change happens, in seconds.
-    shape_prior : ndarray, shape (len(rise_shapes(rate_hz)),)
-        Odds of the shapes, from what was heard before.
 
     Returns
     -------
@@ -218,27 +262,31 @@ def locate(
     weighed_step = _weigh(step, noise_psd)
     product = step * residual
     energy = np.maximum(step * weighed_step, 0.0)
-    product, energy = product[first:last], energy[first:last]
-    guess = int(guess_s * rate_hz) - first
-    reach = int(REACH_S * rate_hz)
-    low, high = max(0, guess - reach), min(len(product), guess + reach)
-    if high - low < 4:
+    size = max(1, round(STEP_S * rate_hz))
+    steps = (last - first) // size
+    fold = slice(first, first + steps * size)
+    product, energy = (v[fold].reshape(steps, size).sum(axis=1) for v in (product, energy))
+    energy = np.maximum(energy, 0.0)
+    step_s = size / rate_hz
+    guess = int((guess_s - first / rate_hz) / step_s)
+    reach = int(REACH_S / step_s)
+    low, high = max(0, guess - reach), min(steps, guess + reach)
+    if high - low < 4 or energy[low:].sum() < LEAST_ENERGY:
         return None
-    if energy[high - 1 :].sum() + energy[low:high].sum() < 8.0:
-        return None
-    temper = _excess(product, energy, low, high)
-    limit = 6.0 * np.sqrt(temper * np.maximum(energy, energy.mean()))
-    product = np.clip(product, -limit + np.minimum(energy, 0), energy + limit)
-    candidates = np.arange(low, high)
-    scores = np.stack([_scores(product, energy, candidates, g) for g in rise_shapes(rate_hz)])
-    scores = scores / temper + np.log(shape_prior)[:, None]
-    odds = np.exp(scores - scores.max())
-    odds /= odds.sum()
-    by_time = odds.sum(axis=0)
-    times = (first + candidates) / rate_hz
-    mean = float(by_time @ times)
-    variance = float(by_time @ (times - mean) ** 2) + (1 / rate_hz) ** 2 / 12
-    return Moment(mean, float(np.sqrt(variance)), odds.sum(axis=1))
+    sides = [(product[:guess], energy[:guess]), ((product - energy)[guess:], energy[guess:])]
+    temper = max([1.0, *(_excess(p, e) for p, e in sides)])
+    noise = np.sqrt(temper * energy.mean())
+    product = np.clip(product, -5 * noise, energy + 5 * noise)
+    scores = _scores(product, energy, step_s)[:, low:high]
+    scores /= temper
+    top = scores.max(axis=1, keepdims=True)
+    odds = np.exp(scores - top)
+    total = odds.sum(axis=1)
+    odds /= total[:, None]
+    times = first / rate_hz + np.arange(low, high) * step_s
+    mean = odds @ times
+    variance = odds @ times**2 - mean**2 + step_s**2 / 12
+    return Moment(top[:, 0] + np.log(total), mean, np.maximum(variance, step_s**2 / 12))
 
 
 def _weigh(x: Array, noise_psd: Array) -> Array:
@@ -249,36 +297,40 @@ def _weigh(x: Array, noise_psd: Array) -> Array:
     return np.asarray(scipy.fft.irfft(scipy.fft.rfft(x, size) * weight, size)[: len(x)])
 
 
-def _excess(product: Array, energy: Array, low: int, high: int) -> float:
-    """Return how much more the matched filter wanders than Gaussian noise would make it."""
-    excess = 1.0
-    for part, mean in ((slice(0, low), 0.0), (slice(high, None), 1.0)):
-        p, q = product[part], energy[part]
-        if len(p) < 64:
-            continue
-        size = 16
-        n = len(p) // size * size
-        sums = (p[:n] - mean * q[:n]).reshape(-1, size).sum(axis=1)
-        expected = q[:n].sum() / len(sums)
-        if expected > 0:
-            middle = np.median(np.abs(sums)) / 0.6745
-            excess = max(excess, float(middle**2 / expected))
-    return excess
+def _excess(course: Array, energy: Array) -> float:
+    """Return how much more the matched filter wanders than Gaussian noise would make it.
+
+    The slow trend, which is the rise itself, is taken out by differences.
+    """
+    size = 8
+    n = len(course) // size * size
+    if n < 5 * size or energy[:n].sum() <= 0:
+        return 1.0
+    sums = course[:n].reshape(-1, size).sum(axis=1)
+    wander = (np.median(np.abs(np.diff(sums))) / 0.6745) ** 2 / 2
+    return float(wander / (energy[:n].mean() * size))
 
 
-def _scores(product: Array, energy: Array, candidates: npt.NDArray[np.intp], g: Array) -> Array:
-    """Return the log likelihood of a rise of shape `g` that begins at each candidate sample."""
-    n, m = len(product), len(g)
+def _scores(product: Array, energy: Array, step_s: float) -> Array:
+    """Return the log likelihood of each shape of rise beginning at each step.
+
+    Returns
+    -------
+    ndarray, shape (shapes, len(product))
+    """
+    shapes = rise_shapes(step_s)
+    n, m = len(product), shapes.shape[1]
     size = scipy.fft.next_fast_len(n + m, real=True)
 
-    def correlate(values: Array, kernel: Array) -> Array:
+    def correlate(values: Array, kernels: Array) -> Array:
         inside = scipy.fft.irfft(
-            scipy.fft.rfft(values, size) * np.conj(scipy.fft.rfft(kernel, size)), size
-        )[:n]
-        tail = np.concatenate([np.cumsum(values[::-1])[::-1], np.zeros(m + 1)])
+            scipy.fft.rfft(values, size) * np.conj(scipy.fft.rfft(kernels, size, axis=1)),
+            size,
+            axis=1,
+        )[:, :n]
+        tail = np.concatenate([np.cumsum(values[::-1])[::-1], np.zeros(m)])
         return np.asarray(inside + tail[m : m + n])
 
-    linear = correlate(product, g)[candidates]
-    square = correlate(energy, g * g)[candidates]
+    linear, square = correlate(product, shapes), correlate(energy, shapes**2)
     pull = 1 / AMPLITUDE_SPREAD**2
     return np.asarray((linear + pull) ** 2 / (2 * (square + pull)) - pull / 2)
