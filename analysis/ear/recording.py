@@ -1,0 +1,121 @@
+"""Hearing a whole recording: first learn the buzzer from it, then find its changes.
+
+The recording is gone through twice, a window of WINDOW_S at a time, so that memory does not grow
+with its length. The first time, each window is asked what buzzer it holds; the likeliest of all
+is taken. The second time, the print follows the buzzer from window to window, as its pitch sags
+with the battery, and the ear hears the changes.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.change import Change, Sounding
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.ear import Ear
+from analysis.ear.learning import adapt, learn
+from analysis.ear.spectrum import FrameGrid, Powers
+from analysis.sound import Block
+
+WINDOW_S = 40.0
+SURE_LOG_ODDS = 0.0
+"""Least log odds with which a sound is taken for a buzzer."""
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """What was heard in a recording.
+
+    Attributes
+    ----------
+    changes : list of Change
+        In time order.
+    buzzer : BuzzerPrint or None
+        None when no buzzer was heard.
+    seconds : float
+        Length of the recording.
+    """
+
+    changes: list[Change]
+    buzzer: BuzzerPrint | None
+    seconds: float
+
+
+def hear(
+    blocks: Callable[[], Iterable[Block]],
+    sounding: Sounding | None = None,
+    buzzer: BuzzerPrint | None = None,
+    progress: Callable[[float], None] = lambda seconds: None,
+) -> Heard:
+    """Find the changes of the buzzer in a recording.
+
+    Parameters
+    ----------
+    blocks : callable
+        Returns the recording's blocks from the start each time it is called.
+    sounding : {"open", "closed", "both"} or None
+        When the buzzer sounds, if told.
+    buzzer : BuzzerPrint or None
+        The buzzer, if it was taught.
+    progress : callable
+        Told the seconds gone through, twice the recording's length in all.
+
+    Returns
+    -------
+    Heard
+    """
+    seconds = 0.0
+    for window in windows(blocks()):
+        seconds = window[-1].end_s
+        if buzzer is None or buzzer.quality < np.inf:
+            found = learn(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
+            if found is not None and (buzzer is None or found.quality > buzzer.quality):
+                buzzer = found
+        progress(seconds)
+    if buzzer is None or buzzer.quality < SURE_LOG_ODDS:
+        return Heard([], None, seconds)
+    ear: Ear | None = None
+    changes: list[Change] = []
+    for window in windows(blocks()):
+        if ear is None:
+            ear = Ear(window[0].rate_hz, buzzer, sounding)
+        fresh = adapt(frames_of(window), ear.grid, ear.buzzer)
+        if fresh is not None:
+            ear.follow(fresh)
+        for block in window:
+            changes += ear.hear(block)
+        progress(seconds + window[-1].end_s)
+    if ear is not None:
+        changes += ear.finish()
+        changes = ear.reconsider(changes)
+    return Heard(changes, buzzer, seconds)
+
+
+def windows(blocks: Iterable[Block]) -> Iterator[list[Block]]:
+    """Gather blocks into windows of WINDOW_S to twice that, so that none is left short."""
+    waiting: list[Block] = []
+    window: list[Block] = []
+    for block in blocks:
+        waiting.append(block)
+        if waiting[-1].end_s - waiting[0].start_s >= WINDOW_S:
+            if window:
+                yield window
+            window, waiting = waiting, []
+    if window or waiting:
+        yield window + waiting
+
+
+def frames_of(window: list[Block]) -> Powers:
+    """Return the powers of the frames in a window; none spans a gap."""
+    grid = FrameGrid.at_rate(window[0].rate_hz)
+    runs: list[list[np.ndarray]] = [[]]
+    end = None
+    for block in window:
+        first = round(block.start_s * block.rate_hz)
+        if end is not None and first != end:
+            runs.append([])
+        runs[-1].append(block.samples)
+        end = first + len(block.samples)
+    pieces = [grid.powers(np.nan_to_num(np.concatenate(run))) for run in runs if run]
+    return np.concatenate(pieces)

@@ -1,0 +1,79 @@
+"""``thirdear hear``: find the changes of the buzzer in a recording."""
+
+import json
+from pathlib import Path
+
+import click
+
+from analysis.change import Sounding
+from listen.hearing import Hearing, hear_recording
+
+
+@click.command("hear")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option(
+    "--sounding",
+    type=click.Choice(["open", "closed", "both"]),
+    help="When the buzzer sounds: while the points are open, closed, or both (its sound differs).",
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a change, in time order.")
+@click.option(
+    "--plot", type=click.Path(path_type=Path), help="Draw the sound and its changes into a PNG."
+)
+def command(
+    recording: Path, sounding: Sounding | None, as_json: bool, plot: Path | None
+) -> int:
+    """Find the changes of the buzzer in RECORDING, any file a phone or camera makes."""
+    from listen.progress import progress_bar
+
+    with progress_bar(recording.name, quiet=as_json) as progress:
+        hearing = hear_recording(recording, sounding, progress)
+    if as_json:
+        for change in hearing.changes:
+            click.echo(json.dumps(change.as_dict()))
+    else:
+        _show(hearing)
+    for warning in hearing.warnings:
+        click.echo(f"thirdear: {recording.name}: {warning}", err=True)
+    if plot is not None:
+        from listen.draw import draw_hearing
+
+        draw_hearing(hearing, plot)
+    if hearing.changes:
+        return 0
+    click.echo(f"thirdear: {recording.name}: {_silence(hearing)}", err=True)
+    return 1
+
+
+def _silence(hearing: Hearing) -> str:
+    if hearing.buzzer is None:
+        return (
+            "no buzzer heard: nothing in it starts, stops or shifts as a buzzer does; "
+            "bring the phone nearer to the buzzer, and let the points open and close while it records"
+        )
+    return "a buzzer is heard, but it never changes: turn the engine through the opening"
+
+
+def _show(hearing: Hearing) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console()
+    console.print(f"{hearing.recording.name}  {hearing.duration_s:.1f} s, "
+                  f"{hearing.recording.channel_note}", highlight=False)
+    if not hearing.changes:
+        return
+    table = Table(box=None, header_style="")
+    for heading in ("", "time", "sound", "points", "settled", "uncertainty", "margin"):
+        table.add_column(heading, justify="left" if heading in ("sound", "points") else "right")
+    for number, change in enumerate(hearing.changes, 1):
+        table.add_row(
+            str(number),
+            f"{change.time_s:.4f} s",
+            change.change,
+            change.points or "not told",
+            f"+{1e3 * (change.settled_s - change.time_s):.1f} ms",
+            f"{1e3 * change.uncertainty_s:.2f} ms",
+            f"{change.margin_db:.0f} dB",
+        )
+    console.print(table)
