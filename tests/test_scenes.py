@@ -39,7 +39,7 @@ def test_snr_is_the_loud_buzzer_over_the_noise() -> None:
     assert scene.known is not None
     noise = np.mean(scene.known.noise**2)
     assert 10 * np.log10(1.0 / noise) == pytest.approx(6.0, abs=0.05)
-    assert np.mean(scene.known.closed_tone**2) == pytest.approx(1.0, rel=0.1)
+    assert np.mean(scene.known.main_tone**2) == pytest.approx(1.0, rel=0.1)
 
 
 @pytest.mark.parametrize("codec", ["aac", "mp3", "opus"])
@@ -64,15 +64,15 @@ def test_scores_agree_with_mir_eval() -> None:
             np.concatenate([true_s + rng.normal(0, 0.005, len(true_s)), rng.uniform(0, 1, 5)])
         )
         found_s = found_s[found_s >= 0.0]
-        truth = [scenes.TrueChange(t, t, "starts", "open") for t in true_s]
+        truth = [scenes.TrueChange(t, t, t, "starts", "open") for t in true_s]
         ours = score(truth, [Found(t) for t in found_s], 1.0)
         theirs = mir_eval.onset.f_measure(true_s, found_s, window=0.005)
         assert (ours.f1, ours.precision, ours.recall) == pytest.approx(theirs)
 
 
 def test_a_pulsed_stop_between_beeps_may_be_anywhere_in_the_gap() -> None:
-    stop = scenes.TrueChange(1.0, 1.0, "stops", "closed", last_sound_s=0.9, next_beep_s=1.1)
+    stop = scenes.TrueChange(1.0, 1.0, 1.0, "stops", "closed", last_sound_s=0.9, next_beep_s=1.1)
     for time_s, hits in ((0.894, 0), (0.896, 1), (1.0, 1), (1.104, 1), (1.106, 0)):
         assert score([stop], [Found(time_s)], 2.0).hits == hits
-    in_beep = scenes.TrueChange(1.0, 1.0, "stops", "closed", last_sound_s=1.0, next_beep_s=1.1)
+    in_beep = scenes.TrueChange(1.0, 1.0, 1.0, "stops", "closed", last_sound_s=1.0, next_beep_s=1.1)
     assert score([in_beep], [Found(1.05)], 2.0).hits == 0

@@ -76,6 +76,10 @@ CODECS = ("none", "aac", "mp3", "opus", "amr")
 class TrueChange:
     """One true change of the contact.
 
+    `time_s` is when the contact first moved and `settled_s` when it moved last. Where it chatters
+    faster than the buzzer can follow, its first moves cannot be heard: `heard_s` is the move
+    after which the buzzer's envelope first went a tenth of its way; else it equals `time_s`.
+
     `last_sound_s` and `next_beep_s` are given only when a pulsed buzzer stops: the end of the
     last sound before the points closed, and when the next beep would have begun (or the chatter
     was over, if later: chatter in a gap makes a beep begin anew).
@@ -83,6 +87,7 @@ class TrueChange:
 
     time_s: float
     settled_s: float
+    heard_s: float
     change: Literal["starts", "stops", "shifts"]
     points: Literal["open", "closed"]
     last_sound_s: float | None = None
@@ -94,13 +99,14 @@ class Known:
     """What a detector that is told everything but the times may know.
 
     The direct sound alone, before automatic gain and codec:
-    ``direct = open_tone * (1 - e) + closed_tone * e + noise`` with `e` the envelope that follows
-    the contact (of two pitches or two loudnesses; silence is a tone of zeros).
+    ``direct = other_tone * (1 - e) + main_tone * e + noise`` with `e` the envelope that follows
+    the contact. The main tone is the one sound of a buzzer that is silent in its other state
+    (then the other tone is zeros), and that of closed points for a buzzer with two sounds.
     """
 
     direct: Array
-    open_tone: Array
-    closed_tone: Array
+    other_tone: Array
+    main_tone: Array
     noise: Array
     attack_s: float
     release_s: float
@@ -121,6 +127,7 @@ class Scene:
     truth: tuple[TrueChange, ...]
     has_buzzer: bool
     pitches_hz: tuple[float, ...] = ()
+    beep_period_s: float = 0.0  # of a pulsed buzzer
     codec: str = "none"
     agc: bool = False
     known: Known | None = None
@@ -276,6 +283,22 @@ def _restarts(
     return offsets
 
 
+def _anchored(phase: Array, own: Array, stretches: list[tuple[int, int, bool]]) -> Array:
+    """Return one state's phase, in step with the real one in the middle of each of its stretches.
+
+    Each stretch's offset holds to half-way into its neighbours.
+    """
+    offset = np.zeros(len(phase))
+    ons = [(start, end) for start, end, on in stretches if on and end > start]
+    begin = 0
+    for i, (start, end) in enumerate(ons):
+        until = (end + ons[i + 1][0]) // 2 if i + 1 < len(ons) else len(phase)
+        middle = (start + end) // 2
+        offset[begin:until] = phase[middle] - own[middle]
+        begin = until
+    return own + offset
+
+
 def _piezo_table(rng: np.random.Generator, pitch: float, rate: int) -> Array:
     """A piezo disc: a strong fundamental, weaker harmonics under the disc's resonance."""
     count = int(min(6, 0.45 * rate // (pitch * 1.1)))
@@ -324,13 +347,14 @@ class _Buzz:
     """A buzzer's direct sound, and what it is made of."""
 
     sound: Array
-    open_tone: Array
-    closed_tone: Array
+    other_tone: Array
+    main_tone: Array
     sounding: Sounding
     pitches_hz: tuple[float, ...]
     attack_s: float
     release_s: float
     shape: str
+    envelope: Array
     loud: npt.NDArray[np.bool_]  # where the louder state has come up
 
 
@@ -357,7 +381,6 @@ def _buzz(
     top = 3200.0 if narrow else 4500.0
     opens = _levels(contact.opens_first, contact.toggles, n)
     closes = [(start, end, not on) for start, end, on in opens]
-    zeros = np.zeros(n)
 
     if buzzer in ("two-pitch", "loudness"):
         envelope = _follow(closes, n, rate, shape, attack, release)  # 1: closed
@@ -378,17 +401,26 @@ def _buzz(
             loud = envelope > 0.5 if strength < 1.0 else envelope < 0.5
             if rng.random() < 0.5:  # one oscillator whose pitch glides
                 path = other + (pitch - other) * envelope
-                open_tone = strength * _oscillate(table, np.cumsum(other * sag) / rate)
-                closed_tone = _oscillate(table, np.cumsum(pitch * sag) / rate)
+                phase = np.cumsum(path * sag) / rate
                 level = strength + (1.0 - strength) * envelope
-                sound = level * _oscillate(table, np.cumsum(path * sag) / rate)
+                sound = level * _oscillate(table, phase)
+                open_tone = strength * _oscillate(
+                    table, _anchored(phase, np.cumsum(other * sag) / rate, opens)
+                )
+                closed_tone = _oscillate(
+                    table, _anchored(phase, np.cumsum(pitch * sag) / rate, closes)
+                )
             else:  # two sounders, one for each state
+                release = attack
+                envelope = _follow(closes, n, rate, shape, attack, release)
                 second = _piezo_table(rng, other, rate)
                 up = _follow(opens, n, rate, shape, attack, release)
                 open_tone = strength * _oscillate(second, np.cumsum(other * sag) / rate)
                 closed_tone = _oscillate(table, np.cumsum(pitch * sag) / rate)
                 sound = open_tone * up + closed_tone * envelope
-        return _Buzz(sound, open_tone, closed_tone, "both", pitches, attack, release, shape, loud)
+        return _Buzz(
+            sound, open_tone, closed_tone, "both", pitches, attack, release, shape, envelope, loud
+        )
 
     sounding: Sounding = "closed"
     if buzzer in ("piezo-open", "pulsed"):
@@ -420,8 +452,18 @@ def _buzz(
             phase += _restarts(rng, gate, envelope)
         tone = _oscillate(_piezo_table(rng, pitch, rate), phase)
     sound = tone * envelope
-    pair = (tone, zeros) if sounding == "open" else (zeros, tone)
-    return _Buzz(sound, *pair, sounding, (pitch,), attack, release, shape, envelope > 0.5)
+    return _Buzz(
+        sound,
+        np.zeros(n),
+        tone,
+        sounding,
+        (pitch,),
+        attack,
+        release,
+        shape,
+        envelope,
+        envelope > 0.5,
+    )
 
 
 def _pulses(
@@ -1017,8 +1059,8 @@ def make_scene(
     if keep_known:
         known = Known(
             direct=scale * direct + background,
-            open_tone=scale * pass_on(buzz.open_tone),
-            closed_tone=scale * pass_on(buzz.closed_tone),
+            other_tone=scale * pass_on(buzz.other_tone),
+            main_tone=scale * pass_on(buzz.main_tone),
             noise=background,
             attack_s=buzz.attack_s,
             release_s=buzz.release_s,
@@ -1033,9 +1075,10 @@ def make_scene(
         noise=noise,
         snr_db=snr_db,
         sounding=buzz.sounding,
-        truth=_truth(contact, buzz.sounding, rate_hz, (period, beep) if least else None),
+        truth=_truth(contact, buzz, rate_hz, (period, beep) if least else None),
         has_buzzer=True,
         pitches_hz=buzz.pitches_hz,
+        beep_period_s=period if buzzer == "pulsed" else 0.0,
         codec=stored,
         agc=with_gain,
         known=known,
@@ -1043,16 +1086,22 @@ def make_scene(
 
 
 def _truth(
-    contact: _Contact, sounding: Sounding, rate: int, beeps: tuple[float, float] | None
+    contact: _Contact, buzz: _Buzz, rate: int, beeps: tuple[float, float] | None
 ) -> tuple[TrueChange, ...]:
     """Turn the contact's moves into changes as a person would call them."""
     changes = []
     last_up = 0  # where the present pulse train began
     for first, last, is_open in contact.groups:
         kind: Literal["starts", "stops", "shifts"] = "shifts"
-        if sounding != "both":
-            kind = "starts" if is_open == (sounding == "open") else "stops"
-        change = TrueChange(first / rate, last / rate, kind, "open" if is_open else "closed")
+        if buzz.sounding != "both":
+            kind = "starts" if is_open == (buzz.sounding == "open") else "stops"
+        change = TrueChange(
+            time_s=first / rate,
+            settled_s=last / rate,
+            heard_s=_heard(contact, buzz.envelope, first, last) / rate,
+            change=kind,
+            points="open" if is_open else "closed",
+        )
         if beeps is not None:
             if kind == "starts":
                 last_up = last
@@ -1067,6 +1116,15 @@ def _truth(
                 )
         changes.append(change)
     return tuple(changes)
+
+
+def _heard(contact: _Contact, envelope: Array, first: int, last: int) -> int:
+    """Return the move after which the envelope first left its old level by a tenth."""
+    moves = [move for move in contact.toggles if first <= move <= last]
+    for move, after in itertools.pairwise(moves):
+        if np.any(np.abs(envelope[move:after] - envelope[first - 1]) > 0.1):
+            return move
+    return last
 
 
 def no_buzzer_scene(

@@ -11,6 +11,11 @@ One thing is added for pulsed buzzers. When the points close between two beeps, 
 heard at that moment: any time from the end of the last beep to where the next would have begun
 is right (with the same 5 ms on either side), and says nothing about accuracy, so it gives no
 error.
+
+A contact may chatter faster than the buzzer can follow. Then its first move is in the truth but
+not in the sound. The strict score still asks for the first move; the score of what can be heard
+also takes a time from there to the first move that shows (`TrueChange.heard_s`). Errors are
+always against the first move.
 """
 
 from __future__ import annotations
@@ -49,6 +54,7 @@ class Score:
     true: int = 0
     found: int = 0
     hits: int = 0
+    heard_hits: int = 0
     wrong_kind: int = 0
     seconds: float = 0.0
     errors_s: tuple[float, ...] = field(default=())
@@ -60,6 +66,7 @@ class Score:
             self.true + other.true,
             self.found + other.found,
             self.hits + other.hits,
+            self.heard_hits + other.heard_hits,
             self.wrong_kind + other.wrong_kind,
             self.seconds + other.seconds,
             self.errors_s + other.errors_s,
@@ -83,6 +90,11 @@ class Score:
         return 2.0 * self.hits / (self.found + self.true) if self.hits else 0.0
 
     @property
+    def heard_f1(self) -> float:
+        """F1 where first moves that the buzzer could not follow need not be found."""
+        return 2.0 * self.heard_hits / (self.found + self.true) if self.heard_hits else 0.0
+
+    @property
     def false_per_10_min(self) -> float:
         """Found changes that are not true, per ten minutes of sound."""
         return (self.found - self.hits) / self.seconds * 600.0 if self.seconds else 0.0
@@ -95,16 +107,15 @@ class Score:
 
 
 def windows(
-    truth: Sequence[TrueChange], window_s: float = WINDOW_S
+    truth: Sequence[TrueChange], window_s: float = WINDOW_S, strict: bool = True
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return the first and last time that counts as finding each true change."""
-    first = [
-        (change.last_sound_s if _in_gap(change) else change.time_s) - window_s for change in truth
-    ]
-    last = [
-        (change.next_beep_s if _in_gap(change) else change.time_s) + window_s for change in truth
-    ]
-    return np.array(first, dtype=float), np.array(last, dtype=float)
+    first = [change.time_s for change in truth]
+    last = [change.time_s if strict else change.heard_s for change in truth]
+    for i, change in enumerate(truth):
+        if _in_gap(change):
+            first[i], last[i] = change.last_sound_s, change.next_beep_s
+    return np.array(first, dtype=float) - window_s, np.array(last, dtype=float) + window_s
 
 
 def _in_gap(change: TrueChange) -> bool:
@@ -112,12 +123,15 @@ def _in_gap(change: TrueChange) -> bool:
 
 
 def pairs(
-    truth: Sequence[TrueChange], found_s: Sequence[float], window_s: float = WINDOW_S
+    truth: Sequence[TrueChange],
+    found_s: Sequence[float],
+    window_s: float = WINDOW_S,
+    strict: bool = True,
 ) -> list[tuple[int, int]]:
     """Return (number in truth, number in found) of each pair, at most one pair for each."""
     if not truth or not len(found_s):
         return []
-    first, last = windows(truth, window_s)
+    first, last = windows(truth, window_s, strict)
     times = np.asarray(found_s, dtype=float)
     # a hair of room for times that are the window away on paper, but not in binary
     hit = (times >= first[:, None] - 1e-9) & (times <= last[:, None] + 1e-9)
@@ -155,6 +169,7 @@ def score(
         true=len(truth),
         found=len(found),
         hits=len(matched),
+        heard_hits=len(pairs(truth, [change.time_s for change in found], window_s, False)),
         wrong_kind=wrong,
         seconds=seconds,
         errors_s=tuple(errors),
