@@ -454,7 +454,7 @@ def _tells_delay(container: Any, stream: Any) -> bool:
         return True
     try:
         first = next(container.demux(stream))
-    except (av.error.FFmpegError, StopIteration):
+    except (av.error.FFmpegError, IndexError, StopIteration):
         return False
     return bool(first.has_sidedata("skip_samples")) or (first.pts or 0) < 0
 
@@ -499,7 +499,7 @@ def _frames(path: Path, found: _Findings) -> Iterator[_Frame]:
         while True:
             try:
                 packet = next(packets, None)
-            except av.error.FFmpegError:
+            except (av.error.FFmpegError, IndexError):  # IndexError: a stream out of nowhere
                 found.broken = True
                 return
             if packet is None:
