@@ -54,6 +54,15 @@ LOOK_AHEAD_S = 0.055
 EVIDENCE_SHARE = 0.4
 """Frames overlap by three quarters, so each counts for less than a frame of its own."""
 KEPT_S = 1.5
+FINE_S = 0.001
+"""Step in which makes and breaks are told apart."""
+FINE_SHARE = 0.35
+"""Steps of FINE_S overlap by the filter's length, so each counts for less than one of its own."""
+FLIP_COST = 3.0
+LATEST_S = 0.0025
+"""A moment that lies later than this after the first break is that of a later one."""
+ROUGH_S = 0.0005
+"""Standard uncertainty of a make or break found in steps of FINE_S only."""
 
 
 @dataclass
@@ -190,7 +199,7 @@ class Ear:
         x = self._samples[first : int(here_s * rate)].astype(float)
         self._turn = None
         stretch = _Stretch(x, rate, self._tell, 1 - turn.state, turn_s - first_s)
-        flips = stretch.flips()
+        flips = stretch.flips() if stretch.holds() or at_end else None
         if flips is None:
             return []
         lasting = len(x) / rate - flips[-1]
@@ -238,10 +247,13 @@ class _Tell:
         Amplitude response of the filter whose energy rises when state 0, 1 begins.
     line_power : ndarray, shape (2, bins)
         Least power of a line of each state, for one window of a frame; infinite off the lines.
+    usual_db : ndarray, shape (2, 2)
+        Level of each filter's output in each state, in dB; minus infinity for no filter.
     """
 
     filters: Array
     line_power: Array
+    usual_db: Array
     bin_hz: float
 
     @classmethod
@@ -258,7 +270,10 @@ class _Tell:
             own[buzzer.silent] = False
         filters = np.stack([_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)])
         lines = np.where([_widen(o, 2) for o in own], 10 * floor, np.inf)
-        return cls(filters, lines, grid.bin_hz)
+        energy = (filters[:, None] ** 2 * mean[None]).sum(axis=2) / 3
+        with np.errstate(divide="ignore"):
+            usual_db = 10 * np.log10(energy)
+        return cls(filters, lines, usual_db, grid.bin_hz)
 
 
 def _contrast(quiet: Array, loud: Array, bins: npt.NDArray[np.bool_]) -> Array:
@@ -291,22 +306,17 @@ class _Stretch:
         self.guess_s = guess_s
 
     def flips(self) -> list[float] | None:
-        """Return when the sound crosses between the states in the run that ends in the new one."""
-        course = self._course()
-        if course is None:
+        """Return when the sound leaves the old state and comes back, in the run that ends in the
+        new one; None when it does not end there.
+        """
+        weights = self._evidence()
+        if weights is None:
             return None
-        step_s, values = course
-        crossings: list[float] = []
-        high = False
-        for i, v in enumerate(values.tolist()):
-            if high != (v > 0.5) and (v > 0.65 if not high else v < 0.35):
-                j = i
-                while j > 0 and (values[j - 1] > 0.5) == (v > 0.5):
-                    j -= 1
-                crossings.append((j + 0.5) * step_s)
-                high = not high
-        if not crossings or not high:
+        states = _likeliest(weights, FLIP_COST)
+        edges = np.flatnonzero(np.diff(states)) + 1
+        if not states[-1] or len(edges) == 0:
             return None
+        crossings = (edges * FINE_S).tolist()
         run = [crossings[-1]]
         for earlier in reversed(crossings[:-1]):
             if run[0] - earlier >= CHATTER_S:
@@ -314,67 +324,97 @@ class _Stretch:
             run.insert(0, earlier)
         return run if len(run) % 2 else run[1:]
 
-    def _course(self) -> tuple[float, Array] | None:
-        """Return how far the sound has gone over, 0 to 1, in steps of about half a millisecond."""
-        size = max(1, round(0.0005 * self.rate_hz))
-        steps = len(self.x) // size
-        step_s = size / self.rate_hz
-        edge = int(self.guess_s / step_s)
-        if steps < 60:
-            return None
-        energies = [self._energy(s, size, steps) for s in (0, 1)]
-        best: tuple[float, Array] | None = None
-        for smooth in (2, 4, 8, 16):
-            kernel = np.hanning(smooth + 2)[1:-1]
-            kernel /= kernel.sum()
-            total, weight = np.zeros(steps), 0.0
-            spread = 0.0
-            for state, energy in enumerate(energies):
-                course = np.sqrt(np.convolve(energy, kernel, mode="same"))
-                start, end = course[: max(20, edge - 100)], course[-70:]
-                low, high = np.median(start), np.median(end)
-                rise = (high - low) if state != self.before else (low - high)
-                if rise <= 0:
-                    continue
-                noise = 0.5 * (_deviation(start) + _deviation(end)) / rise
-                w = 1 / (noise**2 + 1e-3)
-                total += w * (course - low) / (high - low)
-                weight += w
-            if weight == 0.0:
-                continue
-            values = total / weight
-            spread = 0.5 * (_deviation(values[: max(20, edge - 100)]) + _deviation(values[-70:]))
-            if best is None or spread < best[0] - 0.02:
-                best = spread, values
-            if spread < 0.13:
-                break
-        return None if best is None else (step_s, best[1])
+    def holds(self) -> bool:
+        """Say whether the sound of late is at the new state's usual level, and stays there.
 
-    def _energy(self, state: int, size: int, steps: int) -> Array:
+        A blow or a ring comes near the level of a buzzer, but not for long.
+        """
+        for state in (0, 1):
+            usual = self.tell.usual_db[state]
+            if not np.isfinite(usual[state]):
+                continue
+            steps = int(len(self.x) / self.rate_hz / FINE_S)
+            level = 10 * np.log10(self._energy(state, steps)[-36:] + 1e-30)
+            halves = np.array([np.median(level[:18]), np.median(level[18:])])
+            middle = max(0.5 * (usual[0] + usual[1]), usual[state] - 12)
+            if state == self.before:
+                if halves[1] > usual[state] - 2.5:
+                    return False
+            elif halves.min() < middle or halves.max() > usual[state] + 9:
+                return False
+        return True
+
+    def _evidence(self) -> Array | None:
+        """Return the log odds that the old state has been left, in steps of FINE_S."""
+        steps = int(len(self.x) / self.rate_hz / FINE_S)
+        edge = int(self.guess_s / FINE_S)
+        if steps < 30 or edge < 8:
+            return None
+        calm = slice(0, edge - 110 if edge >= 150 else max(8, edge - 20))
+        total = np.zeros(steps)
+        told = False
+        for state in (0, 1):
+            if not self.tell.filters[state].any():
+                continue
+            energy = self._energy(state, steps)
+            for smooth in (1, 2, 4, 8):
+                level = 10 * np.log10(np.convolve(energy, np.ones(smooth) / smooth, "same") + 1e-30)
+                old, new = _usual(level[calm]), _usual(level[-40:])
+                if abs(new[0] - old[0]) > 3 * (old[1] + new[1]):
+                    break
+            if (new[0] > old[0]) != (state != self.before) or abs(new[0] - old[0]) < 2:
+                continue
+            total += FINE_SHARE * _left(level, old, new)
+            told = True
+        return total if told else None
+
+    def _half_way(self, first_s: float) -> float:
+        """Return when the first break was half done: filters spread it to either side alike."""
+        state = 1 - self.before if self.tell.filters[1 - self.before].any() else self.before
+        step_s = FINE_S / 4
+        course = np.sqrt(self._energy(state, int(len(self.x) / self.rate_hz / step_s), step_s))
+        i, calm, reach = (round(t / step_s) for t in (first_s, 0.015, 0.005))
+        old = float(np.median(course[max(0, i - calm) : max(1, i - reach // 2)]))
+        ahead = course[max(0, i - reach // 2) : i + reach]
+        new = ahead.max() if state != self.before else ahead.min()
+        over = np.flatnonzero((ahead > 0.5 * (old + new)) == (new > old))
+        return (max(0, i - reach // 2) + (over[0] if len(over) else reach // 2)) * step_s
+
+    def _energy(self, state: int, steps: int, step_s: float = FINE_S) -> Array:
         response = self.tell.filters[state]
         taps = scipy.fft.irfft(response)
         half = int(0.002 * self.rate_hz)
         kernel = np.concatenate([taps[-half:], taps[: half + 1]]) * np.hanning(2 * half + 3)[1:-1]
         n = scipy.fft.next_fast_len(len(self.x) + 2 * half, real=True)
         y = scipy.fft.irfft(scipy.fft.rfft(self.x, n) * scipy.fft.rfft(kernel, n), n)
-        y = y[half : half + len(self.x)]
-        return np.asarray((y[: steps * size] ** 2).reshape(steps, size).mean(axis=1))
+        y = y[half : half + len(self.x)] ** 2
+        edges = np.round(np.arange(steps + 1) * step_s * self.rate_hz).astype(int)
+        return np.add.reduceat(y, edges[:-1]) / np.diff(edges)
 
     def moment(self, flips: list[float]) -> Moment:
         """Return the moment of the first flip."""
         x, rate = _decimate(self.x, self.rate_hz)
         first = flips[0]
         until = flips[1] if len(flips) > 1 else len(self.x) / self.rate_hz
-        before = self._lines(x, rate, max(0.0, first - 0.08), first - 0.004, self.before)
-        after = self._lines(x, rate, first + 0.008, min(until, first + 0.12), 1 - self.before)
-        found = None
-        if before is not NO_LINES or after is not NO_LINES:
-            noise = self._noise(x, rate, before, after, first)
-            found = locate(x, rate, before, after, noise, first, (max(0.0, first - 0.1), until))
-        return just_about(first, 0.002) if found is None else found
+        start = max(0.0, first - 0.1)
+        before = self._lines(x, rate, max(start, first - 0.08), first - 0.004, self.before, -1)
+        after = self._lines(x, rate, first + 0.010, min(until, first + 0.12), 1 - self.before, 1)
+        break_s = self._half_way(first)
+        rough = just_about(break_s, ROUGH_S)
+        if before is NO_LINES and after is NO_LINES:
+            return rough
+        noise = self._noise(x, rate, before, after, first)
+        found = locate(x, rate, before, after, noise, first, (start, until))
+        if found is None or found.given(np.zeros(1))[0] > break_s + LATEST_S:
+            return rough  # the contact broke before the sound went over for good
+        return found
 
     def _noise(self, x: Array, rate: float, before: Lines, after: Lines, first: float) -> Array:
-        """Return the power spectral density per sample of what is left beside the lines."""
+        """Return the power spectral density per sample of what is left beside the lines.
+
+        The median over neighbouring frequencies keeps what is left of a line itself, or of its
+        dying away in the room, out of the background.
+        """
         t = np.arange(len(x)) / rate
         size = int(0.016 * rate) // 2 * 2
         window = np.hanning(size + 1)[:-1]
@@ -387,18 +427,74 @@ class _Stretch:
             if len(left) >= size:
                 frames = np.lib.stride_tricks.sliding_window_view(left, size)[:: size // 2]
                 power = np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2
-                spectra.append(power.mean(axis=0) / np.sum(window**2))
+                spectra.append(_running_median(power.mean(axis=0) / np.sum(window**2), 9))
         if not spectra:
             return np.ones(size // 2 + 1)
         psd = np.convolve(np.pad(np.max(spectra, axis=0), 1, mode="edge"), np.ones(3) / 3, "valid")
         return np.asarray(psd + 1e-6 * psd.max() + FLOOR)
 
-    def _lines(self, x: Array, rate: float, start_s: float, end_s: float, state: int) -> Lines:
-        a, b = max(0, int(start_s * rate)), min(len(x), int(end_s * rate))
-        if b - a < 32:
-            return NO_LINES
-        wanted = self.tell.line_power[state] * (2 * self.tell.line_power.shape[1]) / (b - a)
-        return fit_lines(x[a:b], rate, a / rate, wanted, self.tell.bin_hz)
+    def _lines(
+        self, x: Array, rate: float, start_s: float, end_s: float, state: int, side: int
+    ) -> Lines:
+        """Return the lines of a state beside the change, from a window as long as they keep step."""
+        best, least = NO_LINES, np.inf
+        for longest in (0.12, 0.035):
+            if side > 0:
+                a, b = start_s, min(end_s, start_s + longest)
+            else:
+                a, b = max(start_s, end_s - longest), end_s
+            i, j = max(0, int(a * rate)), min(len(x), int(b * rate))
+            if j - i < 32:
+                break
+            wanted = self.tell.line_power[state] * (2 * self.tell.line_power.shape[1]) / (j - i)
+            lines = fit_lines(x[i:j], rate, i / rate, wanted, self.tell.bin_hz)
+            near = slice(i, min(j, i + int(0.02 * rate))) if side > 0 else slice(max(i, j - int(0.02 * rate)), j)
+            t = np.arange(near.start, near.stop) / rate
+            left = float(np.sum((x[near] - lines.at(t)) ** 2))
+            if left < 0.8 * least:
+                best, least = lines, left
+        return best
+
+
+def _usual(level: Array) -> tuple[float, float]:
+    """Return the middle of a level and its standard deviation, in dB, hardly moved by outliers."""
+    low, middle, high = np.percentile(level, [16, 50, 84])
+    return float(middle), float(high - low) / 2 + 0.5
+
+
+def _left(level: Array, old: tuple[float, float], new: tuple[float, float]) -> Array:
+    """Return the log odds that a level is not the old state's.
+
+    It may be the new state's, or anywhere between, or an accident that either state may suffer.
+    """
+
+    def bell(at: tuple[float, float]) -> Array:
+        return np.exp(-0.5 * ((level - at[0]) / at[1]) ** 2) / (at[1] * 2.507)
+
+    low, high = min(old[0], new[0]), max(old[0], new[0])
+    between = ((level > low) & (level < high)) / (high - low)
+    accident = 0.02 / 60
+    return np.asarray(
+        np.log(0.45 * bell(new) + 0.45 * between + accident) - np.log(0.9 * bell(old) + accident)
+    )
+
+
+def _likeliest(weights: Array, cost: float) -> npt.NDArray[np.bool_]:
+    """Return the likeliest course of a two-state chain, by the Viterbi algorithm.
+
+    `weights` are the log odds of state 1, `cost` is that of a change; the course begins in 0.
+    """
+    stay, left = 0.0, -np.inf
+    came = np.zeros((len(weights), 2), dtype=bool)
+    for i, w in enumerate(weights.tolist()):
+        came[i] = left - cost > stay, stay - cost > left
+        stay, left = max(stay, left - cost), max(left, stay - cost) + w
+    states = np.zeros(len(weights), dtype=bool)
+    state = left > stay
+    for i in range(len(weights) - 1, -1, -1):
+        states[i] = state
+        state ^= bool(came[i, int(state)])
+    return states
 
 
 def _decimate(x: Array, rate_hz: float) -> tuple[Array, float]:
