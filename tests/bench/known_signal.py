@@ -239,14 +239,15 @@ def _bursts(moves: list[float], first: bool, scene: Scene) -> list[float]:
     found = []
     for train in trains:
         start = train[0][0]
+        whole = [beep for beep in train if beep[1] - beep[0] > 0.02]
+        if not whole:  # no opening is as short as this
+            continue
         if start > 0.0:
             found.append(start)
         # short beeps out of step are chatter after the points closed
-        late = [abs((beep[0] - start + 0.5 * period) % period - 0.5 * period) for beep in train]
+        late = [(beep[0] - whole[0][0] + 0.5 * period) % period - 0.5 * period for beep in train]
         own = [
-            beep
-            for beep, off in zip(train, late, strict=True)
-            if off < 0.005 or beep[1] - beep[0] > 0.02
+            beep for beep, off in zip(train, late, strict=True) if abs(off) < 0.005 or beep in whole
         ]
         last = own[-1]
         if last[0] + period < scene.seconds:

@@ -1108,6 +1108,8 @@ def _truth(
             else:
                 since = (first - last_up) / rate
                 k = int(since / beeps[0])
+                begun = since - k * beeps[0] < beeps[1] and buzz.envelope[first - 1] < 0.1
+                k -= begun and k > 0  # cut off before it came up: the beep before was the last
                 sound_end = min(last_up / rate + k * beeps[0] + beeps[1], change.time_s)
                 change = replace(
                     change,
