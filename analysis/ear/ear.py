@@ -243,15 +243,15 @@ class _Tell:
 
     Attributes
     ----------
-    filters : ndarray, shape (2, bins)
-        Amplitude response of the filter whose energy rises when state 0, 1 begins.
+    kernels : ndarray, shape (2, taps)
+        Symmetric filters whose energy rises when state 0, 1 begins; zero where none does.
     line_power : ndarray, shape (2, bins)
         Least power of a line of each state, for one window of a frame; infinite off the lines.
     usual_db : ndarray, shape (2, 2)
         Level of each filter's output in each state, in dB; minus infinity for no filter.
     """
 
-    filters: Array
+    kernels: Array
     line_power: Array
     usual_db: Array
     bin_hz: float
@@ -268,12 +268,17 @@ class _Tell:
         own = np.stack([o | (p & (m > 4 * floor)) for o, p, m in zip(louder, louder[::-1], mean)])
         if sounding in ("open", "closed") and buzzer.silent is not None:
             own[buzzer.silent] = False
-        filters = np.stack([_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)])
+        responses = [_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)]
+        kernels = np.stack([_kernel(r, grid.rate_hz) for r in responses])
         lines = np.where([_widen(o, 2) for o in own], 10 * floor, np.inf)
-        energy = (filters[:, None] ** 2 * mean[None]).sum(axis=2) / 3
+        gain = np.abs(scipy.fft.rfft(kernels, grid.length, axis=1)) ** 2
+        energy = (gain[:, None] * mean[None]).sum(axis=2) / 3
         with np.errstate(divide="ignore"):
             usual_db = 10 * np.log10(energy)
-        return cls(filters, lines, usual_db, grid.bin_hz)
+        for s in (0, 1):
+            if not usual_db[s, s] > usual_db[s, 1 - s] + 2:
+                kernels[s], usual_db[s] = 0.0, -np.inf
+        return cls(kernels, lines, usual_db, grid.bin_hz)
 
 
 def _contrast(quiet: Array, loud: Array, bins: npt.NDArray[np.bool_]) -> Array:
@@ -283,6 +288,13 @@ def _contrast(quiet: Array, loud: Array, bins: npt.NDArray[np.bool_]) -> Array:
     background = quiet + 1e-3 * loud[bins].max()
     gain = np.maximum(1 / background - 1 / (loud + background), 0.0)
     return np.sqrt(gain) * _widen(bins, 1)
+
+
+def _kernel(response: Array, rate_hz: float) -> Array:
+    """Return the symmetric filter with a given amplitude response, cut to about 4 ms."""
+    half = int(0.002 * rate_hz)
+    taps = scipy.fft.irfft(response)
+    return np.concatenate([taps[-half:], taps[: half + 1]]) * np.hanning(2 * half + 3)[1:-1]
 
 
 def _running_median(values: Array, width: int) -> Array:
@@ -340,7 +352,7 @@ class _Stretch:
             if state == self.before:
                 if halves[1] > usual[state] - 2.5:
                     return False
-            elif halves.min() < middle or halves.max() > usual[state] + 9:
+            elif halves.min() < middle - 3 or halves.max() > usual[state] + 15:
                 return False
         return True
 
@@ -354,7 +366,7 @@ class _Stretch:
         total = np.zeros(steps)
         told = False
         for state in (0, 1):
-            if not self.tell.filters[state].any():
+            if not self.tell.kernels[state].any():
                 continue
             energy = self._energy(state, steps)
             for smooth in (1, 2, 4, 8):
@@ -370,7 +382,7 @@ class _Stretch:
 
     def _half_way(self, first_s: float) -> float:
         """Return when the first break was half done: filters spread it to either side alike."""
-        state = 1 - self.before if self.tell.filters[1 - self.before].any() else self.before
+        state = 1 - self.before if self.tell.kernels[1 - self.before].any() else self.before
         step_s = FINE_S / 4
         course = np.sqrt(self._energy(state, int(len(self.x) / self.rate_hz / step_s), step_s))
         i, calm, reach = (round(t / step_s) for t in (first_s, 0.015, 0.005))
@@ -381,10 +393,8 @@ class _Stretch:
         return (max(0, i - reach // 2) + (over[0] if len(over) else reach // 2)) * step_s
 
     def _energy(self, state: int, steps: int, step_s: float = FINE_S) -> Array:
-        response = self.tell.filters[state]
-        taps = scipy.fft.irfft(response)
-        half = int(0.002 * self.rate_hz)
-        kernel = np.concatenate([taps[-half:], taps[: half + 1]]) * np.hanning(2 * half + 3)[1:-1]
+        kernel = self.tell.kernels[state]
+        half = len(kernel) // 2
         n = scipy.fft.next_fast_len(len(self.x) + 2 * half, real=True)
         y = scipy.fft.irfft(scipy.fft.rfft(self.x, n) * scipy.fft.rfft(kernel, n), n)
         y = y[half : half + len(self.x)] ** 2

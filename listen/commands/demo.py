@@ -9,7 +9,7 @@ from listen.commands.replay import run
 from listen.errors import BadInput
 
 _NAME = "fire-pump"
-_SOUNDING: Sounding = "closed"
+_SOUNDING: Sounding = "open"
 
 
 @click.command("demo")
