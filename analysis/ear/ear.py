@@ -51,6 +51,8 @@ CHATTER_S = 0.050
 """A state that lasts less is chatter; cam lobes take 60 ms and more."""
 LOOK_BACK_S = 0.35
 LOOK_AHEAD_S = 0.055
+HEARD_AHEAD_S = 0.047
+"""How much of the sound after a turn is looked at: less than the shortest real opening."""
 EVIDENCE_SHARE = 0.4
 """Frames overlap by three quarters, so each counts for less than a frame of its own."""
 KEPT_S = 1.5
@@ -59,7 +61,9 @@ FINE_S = 0.001
 FINE_SHARE = 0.35
 """Steps of FINE_S overlap by the filter's length, so each counts for less than one of its own."""
 FLIP_COST = 3.0
-LATEST_S = 0.0025
+DEEPEST = 0.1
+"""Least background against its strongest part: a steeper filter would smear the change."""
+LATEST_S = 0.004
 """A moment that lies later than this after the first break is that of a later one."""
 ROUGH_S = 0.0005
 """Standard uncertainty of a make or break found in steps of FINE_S only."""
@@ -193,7 +197,7 @@ class Ear:
         rate = grid.rate_hz
         origin_s = self._start / rate
         turn_s = grid.middle_s(turn.frame)
-        here_s = min(len(self._samples), self._frame * grid.hop + grid.length) / rate
+        here_s = min(len(self._samples) / rate, turn_s + HEARD_AHEAD_S)
         first_s = max(0.0, self._last_settled_s - origin_s, turn_s - LOOK_BACK_S)
         first = int(first_s * rate)
         x = self._samples[first : int(here_s * rate)].astype(float)
@@ -441,7 +445,7 @@ class _Stretch:
         if not spectra:
             return np.ones(size // 2 + 1)
         psd = np.convolve(np.pad(np.max(spectra, axis=0), 1, mode="edge"), np.ones(3) / 3, "valid")
-        return np.asarray(psd + 1e-6 * psd.max() + FLOOR)
+        return np.asarray(psd + DEEPEST * psd.max() + FLOOR)
 
     def _lines(
         self, x: Array, rate: float, start_s: float, end_s: float, state: int, side: int

@@ -48,7 +48,7 @@ Array = npt.NDArray[np.float64]
 STEADY_FRAMES = 5
 STEADY_DB = 2.0
 SUSPECTS = 10
-LEAST_S = 0.25
+LEAST_S = 0.12
 """Least time in each state from which a buzzer is learnt."""
 SHORTEST_RUN_S = 0.028
 
@@ -108,6 +108,11 @@ def find_suspects(levels: Levels, held: Mask, hop_s: float) -> list[Suspect]:
     flat = (half_db + np.arange(columns) * 2 * STEPS)[held]
     votes = np.bincount(flat, minlength=columns * 2 * STEPS).reshape(columns, 2 * STEPS)
     votes_s = uniform_filter1d(votes.astype(float), 6, axis=1) * 6 * hop_s
+    all_flat = (half_db + np.arange(columns) * 2 * STEPS).ravel()
+    counts = np.bincount(all_flat, minlength=votes.size).reshape(votes.shape)
+    below_s = np.cumsum(counts, axis=1) * hop_s
+    votes_s[:, 8:][below_s[:, :-8] < LEAST_S] = 0.0
+    votes_s[:, :8] = 0.0
     smooth = uniform_filter1d(levels, 3, axis=0)
     ranked: list[tuple[float, int, int]] = []
     for _ in range(2):
