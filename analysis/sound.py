@@ -38,3 +38,8 @@ class Block:
     def end_s(self) -> float:
         """Time just after the last sample, in seconds."""
         return self.start_s + len(self.samples) / self.rate_hz
+
+
+def finite(samples: Samples) -> Samples:
+    """Return the samples with those that are no number, or infinite, silenced."""
+    return np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)

@@ -54,6 +54,9 @@ def main() -> None:
         code = thirdear.main(standalone_mode=False)
     except BadInput as trouble:
         _fail(str(trouble))
+    except click.exceptions.NoArgsIsHelpError as help_wanted:
+        click.echo(help_wanted.format_message())
+        sys.exit(2)
     except click.ClickException as trouble:
         _fail(trouble.format_message())
     except (click.Abort, KeyboardInterrupt):

@@ -1,8 +1,8 @@
 """Hearing a recording: decode it, find the changes of the buzzer, say what was doubtful."""
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 from analysis.change import Change, Sounding
 from analysis.ear.buzzer import BuzzerPrint
@@ -33,7 +33,7 @@ class Hearing:
 
 
 def hear_recording(
-    path: Path | str,
+    path: str | os.PathLike[str],
     sounding: Sounding | None = None,
     progress: Callable[[float], None] = lambda seconds: None,
 ) -> Hearing:
@@ -55,6 +55,4 @@ def hear_recording(
     """
     recording = open_recording(path)
     heard = hear(recording.blocks, sounding, progress=progress)
-    return Hearing(
-        recording, heard.changes, heard.buzzer, heard.seconds, list(recording.notes)
-    )
+    return Hearing(recording, heard.changes, heard.buzzer, heard.seconds, list(recording.notes))

@@ -57,6 +57,8 @@ class BuzzerPrint:
         Log odds that this is a buzzer and not something else in the room.
     pulse_s : (float, float) or None
         Lengths of beep and gap when the sound is a train of beeps, in seconds.
+    open_state : int or None
+        The state in which the points are open, when it was taught.
     """
 
     columns_hz: Array
@@ -67,6 +69,7 @@ class BuzzerPrint:
     margin_db: float
     quality: float
     pulse_s: tuple[float, float] | None = None
+    open_state: int | None = None
 
     def columns_in(self, grid: FrameGrid) -> npt.NDArray[np.intp]:
         """Return the grid's column nearest to each of the print's, shape (n,)."""

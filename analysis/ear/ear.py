@@ -41,7 +41,7 @@ from analysis.ear.moment import (
     rise_shapes,
 )
 from analysis.ear.spectrum import FLOOR, FrameGrid
-from analysis.sound import Block
+from analysis.sound import Block, finite
 
 Array = npt.NDArray[np.float64]
 
@@ -120,8 +120,7 @@ class Ear:
         elif first != self._start + len(self._samples):
             changes += self.finish()
             self._restart(first)
-        samples = np.nan_to_num(block.samples, nan=0.0, posinf=0.0, neginf=0.0)
-        self._samples = np.concatenate([self._samples, samples])
+        self._samples = np.concatenate([self._samples, finite(block.samples)])
         changes += self._listen()
         self._forget()
         return changes
@@ -139,8 +138,12 @@ class Ear:
             others = self.shape_log_odds[state] - moment.says_of_shape()
             time_s, uncertainty_s = moment.given(others)
             time_s += origin_s
-            settled_s = max(time_s, change.settled_s if change.settled_s > change.time_s else time_s)
-            better.append(replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s))
+            settled_s = max(
+                time_s, change.settled_s if change.settled_s > change.time_s else time_s
+            )
+            better.append(
+                replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
+            )
         return better
 
     def _restart(self, first: int) -> None:
@@ -209,7 +212,9 @@ class Ear:
         lasting = len(x) / rate - flips[-1]
         if len(flips) % 2 == 0 or (lasting < CHATTER_S - 0.01 and not at_end):
             if lasting < CHATTER_S and not at_end:
-                self._turn = _Turn(self._frame - int((LOOK_AHEAD_S - 0.011) / grid.hop_s), turn.state)
+                self._turn = _Turn(
+                    self._frame - int((LOOK_AHEAD_S - 0.011) / grid.hop_s), turn.state
+                )
             return []
         kind = self._kind(turn.state)
         moment = stretch.moment(flips)
@@ -291,7 +296,7 @@ def _contrast(quiet: Array, loud: Array, bins: npt.NDArray[np.bool_]) -> Array:
         return np.zeros(len(bins))
     background = quiet + 1e-3 * loud[bins].max()
     gain = np.maximum(1 / background - 1 / (loud + background), 0.0)
-    return np.sqrt(gain) * _widen(bins, 1)
+    return np.asarray(np.sqrt(gain) * _widen(bins, 1))
 
 
 def _kernel(response: Array, rate_hz: float) -> Array:
@@ -462,7 +467,11 @@ class _Stretch:
                 break
             wanted = self.tell.line_power[state] * (2 * self.tell.line_power.shape[1]) / (j - i)
             lines = fit_lines(x[i:j], rate, i / rate, wanted, self.tell.bin_hz)
-            near = slice(i, min(j, i + int(0.02 * rate))) if side > 0 else slice(max(i, j - int(0.02 * rate)), j)
+            near = (
+                slice(i, min(j, i + int(0.02 * rate)))
+                if side > 0
+                else slice(max(i, j - int(0.02 * rate)), j)
+            )
             t = np.arange(near.start, near.stop) / rate
             left = float(np.sum((x[near] - lines.at(t)) ** 2))
             if left < 0.8 * least:

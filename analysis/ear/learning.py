@@ -152,7 +152,7 @@ def carry_over(yes: Mask, no: Mask) -> Mask:
     known = np.where(yes | no, np.arange(len(yes)), -1)
     last = np.maximum.accumulate(known)
     last[last < 0] = max(0, int(np.argmax(yes | no)))
-    return median_filter(yes[last].astype(np.uint8), 5).astype(bool)
+    return np.asarray(median_filter(yes[last].astype(np.uint8), 5), dtype=bool)
 
 
 def refine(levels: Levels, labels: Mask, rounds: int = 3) -> Heard | None:
@@ -249,9 +249,7 @@ def judge(levels: Levels, held: Mask, suspect: Suspect, heard: Heard, grid: Fram
     return float(weighed + BUZZER_LOG_ODDS_BASE)
 
 
-def _tone(
-    levels: Levels, zero: Mask, one: Mask, columns: npt.NDArray[np.intp], bins: int
-) -> float:
+def _tone(levels: Levels, zero: Mask, one: Mask, columns: npt.NDArray[np.intp], bins: int) -> float:
     """Return by how much the states differ in standing out against their neighbours, in dB."""
     narrow = columns[columns < bins]
     if len(narrow) == 0:
@@ -275,7 +273,7 @@ def make_print(
     return BuzzerPrint(
         columns_hz=grid.columns_hz[k],
         evidence=heard.evidence,
-        spectrum_hz=np.arange(grid.low, grid.high) * grid.bin_hz,
+        spectrum_hz=np.arange(grid.low, grid.high, dtype=np.float64) * grid.bin_hz,
         spectrum=spectrum,
         silent=_silent(usual, heard.divergence),
         margin_db=float(np.abs(usual[1] - usual[0]).max()),

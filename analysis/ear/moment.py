@@ -140,12 +140,14 @@ def fit_lines(x: Array, rate_hz: float, start_s: float, line_power: Array, bin_h
     spectrum = scipy.fft.rfft(x * window * (2 / window.sum()), size)
     power = spectrum.real**2 + spectrum.imag**2
     step_hz = rate_hz / size
-    least = np.interp(np.arange(len(power)) * step_hz / bin_hz, np.arange(len(line_power)),
-                      line_power, right=np.inf)
-    inner = power[1:-1]
-    peaks = 1 + np.flatnonzero(
-        (inner > power[:-2]) & (inner >= power[2:]) & (inner > least[1:-1])
+    least = np.interp(
+        np.arange(len(power)) * step_hz / bin_hz,
+        np.arange(len(line_power)),
+        line_power,
+        right=np.inf,
     )
+    inner = power[1:-1]
+    peaks = 1 + np.flatnonzero((inner > power[:-2]) & (inner >= power[2:]) & (inner > least[1:-1]))
     if len(peaks) == 0:
         return NO_LINES
     peaks = peaks[np.argsort(power[peaks])[::-1]]

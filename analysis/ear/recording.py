@@ -16,7 +16,7 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.ear import Ear
 from analysis.ear.learning import adapt, learn
 from analysis.ear.spectrum import FrameGrid, Powers
-from analysis.sound import Block
+from analysis.sound import Block, finite
 
 WINDOW_S = 40.0
 SURE_LOG_ODDS = 0.0
@@ -117,5 +117,5 @@ def frames_of(window: list[Block]) -> Powers:
             runs.append([])
         runs[-1].append(block.samples)
         end = first + len(block.samples)
-    pieces = [grid.powers(np.nan_to_num(np.concatenate(run))) for run in runs if run]
+    pieces = [grid.powers(finite(np.concatenate(run))) for run in runs if run]
     return np.concatenate(pieces)

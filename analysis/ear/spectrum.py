@@ -130,7 +130,11 @@ class FrameGrid:
     def levels(self, powers: Powers) -> Levels:
         """Return the level of each column, shape (frames, columns), in dB of full scale."""
         edges = self._band_edges()
-        band = np.add.reduceat(powers, edges[:-1], axis=1) if len(powers) else powers[:, : len(edges) - 1]
+        band = (
+            np.add.reduceat(powers, edges[:-1], axis=1)
+            if len(powers)
+            else powers[:, : len(edges) - 1]
+        )
         columns = [
             maximum_filter1d(powers, 3, axis=1),
             maximum_filter1d(powers, 2 * WIDE + 1, axis=1)[:, WIDE:-WIDE:3],

@@ -20,9 +20,7 @@ from listen.hearing import Hearing, hear_recording
 @click.option(
     "--plot", type=click.Path(path_type=Path), help="Draw the sound and its changes into a PNG."
 )
-def command(
-    recording: Path, sounding: Sounding | None, as_json: bool, plot: Path | None
-) -> int:
+def command(recording: Path, sounding: Sounding | None, as_json: bool, plot: Path | None) -> int:
     """Find the changes of the buzzer in RECORDING, any file a phone or camera makes."""
     from listen.progress import progress_bar
 
@@ -49,7 +47,8 @@ def _silence(hearing: Hearing) -> str:
     if hearing.buzzer is None:
         return (
             "no buzzer heard: nothing in it starts, stops or shifts as a buzzer does; "
-            "bring the phone nearer to the buzzer, and let the points open and close while it records"
+            "bring the phone nearer to the buzzer, and let the points open and close "
+            "while it records"
         )
     return "a buzzer is heard, but it never changes: turn the engine through the opening"
 
@@ -59,8 +58,10 @@ def _show(hearing: Hearing) -> None:
     from rich.table import Table
 
     console = Console()
-    console.print(f"{hearing.recording.name}  {hearing.duration_s:.1f} s, "
-                  f"{hearing.recording.channel_note}", highlight=False)
+    console.print(
+        f"{hearing.recording.name}  {hearing.duration_s:.1f} s, {hearing.recording.channel_note}",
+        highlight=False,
+    )
     if not hearing.changes:
         return
     table = Table(box=None, header_style="")
