@@ -274,7 +274,9 @@ class _Tell:
         mean = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum]) / 0.693
         floor = _running_median(mean.min(axis=0), 21)
         louder = [inside & (mean[s] > 4 * floor) & (mean[s] > 2 * mean[1 - s]) for s in (0, 1)]
-        own = np.stack([o | (p & (m > 4 * floor)) for o, p, m in zip(louder, louder[::-1], mean)])
+        own = np.stack(
+            [o | (p & (m > 4 * floor)) for o, p, m in zip(louder, louder[::-1], mean, strict=True)]
+        )
         if sounding in ("open", "closed") and buzzer.silent is not None:
             own[buzzer.silent] = False
         responses = [_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)]
@@ -455,7 +457,7 @@ class _Stretch:
     def _lines(
         self, x: Array, rate: float, start_s: float, end_s: float, state: int, side: int
     ) -> Lines:
-        """Return the lines of a state beside the change, from a window as long as they keep step."""
+        """Return a state's lines beside the change, from as long a window as they keep step."""
         best, least = NO_LINES, np.inf
         for longest in (0.12, 0.035):
             if side > 0:

@@ -103,7 +103,7 @@ def steady(levels: Levels) -> Mask:
 
 def find_suspects(levels: Levels, held: Mask, hop_s: float) -> list[Suspect]:
     """Return the levels that are held longest, best first, no two with nearly the same labels."""
-    frames, columns = levels.shape
+    columns = levels.shape[1]
     half_db = np.clip((levels - LOW_DB) * 2, 0, 2 * STEPS - 1).astype(np.intp)
     flat = (half_db + np.arange(columns) * 2 * STEPS)[held]
     votes = np.bincount(flat, minlength=columns * 2 * STEPS).reshape(columns, 2 * STEPS)
