@@ -22,7 +22,6 @@ Changes* (1993), chapters 2 and 8. A. N. Shiryaev, "On optimum methods in quicke
 problems", Theory Prob. Appl. 8 (1963) 22.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -537,19 +536,3 @@ def _decimate(x: Array, rate_hz: float) -> tuple[Array, float]:
 def _deviation(values: Array) -> float:
     low, high = np.percentile(values, [16, 84])
     return float(high - low) / 2
-
-
-def hear_all(
-    blocks: Iterable[Block], buzzer: BuzzerPrint, sounding: Sounding | None = None
-) -> list[Change]:
-    """Hear a series of blocks to its end with one print."""
-    changes: list[Change] = []
-    ear: Ear | None = None
-    for block in blocks:
-        if ear is None:
-            ear = Ear(block.rate_hz, buzzer, sounding)
-        changes += ear.hear(block)
-    if ear is None:
-        return []
-    changes += ear.finish()
-    return ear.reconsider(changes)

@@ -51,6 +51,7 @@ SUSPECTS = 10
 LEAST_S = 0.12
 """Least time in each state from which a buzzer is learnt."""
 SHORTEST_RUN_S = 0.028
+PLENTY = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,9 +256,17 @@ def _tone(levels: Levels, zero: Mask, one: Mask, columns: npt.NDArray[np.intp], 
     if len(narrow) == 0:
         return 0.0
     around = np.clip(narrow[:, None] + np.r_[-9:-4, 5:10], 0, bins - 1)
-    one_db, zero_db = (np.median(levels[m][:, :bins], axis=0) for m in (one, zero))
-    out = [m[narrow] - np.median(m[around], axis=1) for m in (one_db, zero_db)]
+    out = []
+    for frames in (np.flatnonzero(one), np.flatnonzero(zero)):
+        few = levels[_some(frames)]
+        usual = np.median(few[:, np.column_stack([narrow, around])], axis=0)
+        out.append(usual[:, 0] - np.median(usual[:, 1:], axis=1))
     return float(np.abs(out[0] - out[1]).max())
+
+
+def _some(frames: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Return at most PLENTY of the frames, evenly spread: enough for a median."""
+    return frames[:: -(-len(frames) // PLENTY)]
 
 
 def make_print(
@@ -268,7 +277,8 @@ def make_print(
     zero = binary_erosion(~heard.labels, iterations=3, border_value=1)
     one, zero = (m if m.any() else n for m, n in ((one, heard.labels), (zero, ~heard.labels)))
     k = heard.columns
-    spectrum = np.stack([np.median(powers[m], axis=0) for m in (zero, one)]).astype(float)
+    few = [powers[_some(np.flatnonzero(m))] for m in (zero, one)]
+    spectrum = np.stack([np.median(p, axis=0) for p in few]).astype(float)
     usual = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)])
     return BuzzerPrint(
         columns_hz=grid.columns_hz[k],

@@ -2,7 +2,7 @@
 
 The recording is gone through twice, a window of WINDOW_S at a time, so that memory does not grow
 with its length. The first time, each window is asked what buzzer it holds; the likeliest of all
-is taken. The second time, the print follows the buzzer from window to window, as its pitch sags
+is taken, or the first that is beyond doubt. The second time, the print follows the buzzer from window to window, as its pitch sags
 with the battery, and the ear hears the changes.
 """
 
@@ -11,16 +11,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
+
 from analysis.change import Change, Sounding
+from analysis.ear.beeps import gather_beeps
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.ear import Ear
 from analysis.ear.learning import adapt, learn
 from analysis.ear.spectrum import FrameGrid, Powers
-from analysis.sound import Block, finite
+from analysis.sound import Block, Samples, finite
 
 WINDOW_S = 40.0
 SURE_LOG_ODDS = 0.0
 """Least log odds with which a sound is taken for a buzzer."""
+PLAIN_LOG_ODDS = 5.0
+"""Log odds with which the search for a likelier buzzer ends."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,20 +63,21 @@ def hear(
     buzzer : BuzzerPrint or None
         The buzzer, if it was taught.
     progress : callable
-        Told the seconds gone through, twice the recording's length in all.
+        Told the seconds gone through: first while learning, then while hearing.
 
     Returns
     -------
     Heard
     """
     seconds = 0.0
-    for window in windows(blocks()):
+    for window in windows(blocks()) if buzzer is None else ():
         seconds = window[-1].end_s
-        if buzzer is None or buzzer.quality < np.inf:
-            found = learn(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
-            if found is not None and (buzzer is None or found.quality > buzzer.quality):
-                buzzer = found
+        found = learn(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
+        if found is not None and (buzzer is None or found.quality > buzzer.quality):
+            buzzer = found
         progress(seconds)
+        if buzzer is not None and buzzer.quality > PLAIN_LOG_ODDS:
+            break
     if buzzer is None or buzzer.quality < SURE_LOG_ODDS:
         return Heard([], None, seconds)
     ear: Ear | None = None
@@ -85,10 +90,11 @@ def hear(
             ear.follow(fresh)
         for block in window:
             changes += ear.hear(block)
-        progress(seconds + window[-1].end_s)
+        seconds = window[-1].end_s
+        progress(seconds)
     if ear is not None:
         changes += ear.finish()
-        changes = ear.reconsider(changes)
+        changes = gather_beeps(ear.reconsider(changes))
     return Heard(changes, buzzer, seconds)
 
 
@@ -109,7 +115,7 @@ def windows(blocks: Iterable[Block]) -> Iterator[list[Block]]:
 def frames_of(window: list[Block]) -> Powers:
     """Return the powers of the frames in a window; none spans a gap."""
     grid = FrameGrid.at_rate(window[0].rate_hz)
-    runs: list[list[np.ndarray]] = [[]]
+    runs: list[list[Samples]] = [[]]
     end = None
     for block in window:
         first = round(block.start_s * block.rate_hz)

@@ -1,0 +1,86 @@
+"""A buzzer that beeps: a train of beeps is one sound, not many.
+
+A pulsed buzzer beeps 2 to 10 times a second while it sounds (common practice, no source). Its
+clock is electronic, so the beeps of all trains follow each other at one period, which a hand on a
+crank does not keep. An opening is the start of its first beep. A closing may fall into the gap
+after the last beep, where nothing can be heard of it; then the gap stands in its uncertainty.
+"""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.change import Change
+
+SHORTEST_S, LONGEST_S = 0.09, 0.52
+SAME = 0.06
+"""Relative difference up to which two periods are the same."""
+LEAST_BEEPS = 6
+MOST_ODD = 0.25
+"""Largest share of short periods that do not fit the clock."""
+
+
+def gather_beeps(changes: list[Change]) -> list[Change]:
+    """Return the changes with each train of beeps made one sound.
+
+    Parameters
+    ----------
+    changes : list of Change
+        In time order. Shifts between two sounds are left alone, as is a sound that comes and goes
+        with no common period, or without a pause.
+
+    Returns
+    -------
+    list of Change
+    """
+    starts = [c for c in changes if c.change == "starts"]
+    period_s = _period([c.time_s for c in starts])
+    if period_s is None:
+        return changes
+    beep_s = float(
+        np.median(
+            [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
+        )
+    )
+    trains: list[list[Change]] = []
+    for change in changes:
+        goes_on = (
+            trains
+            and change.time_s - _last_start(trains[-1], change) < 1.5 * period_s
+            and not (change.change == "stops" and trains[-1][-1].change == "stops")
+        )
+        if goes_on:
+            trains[-1].append(change)
+        else:
+            trains.append([change])
+    gathered: list[Change] = []
+    for train in trains:
+        if train[0].change == "starts":
+            gathered.append(train[0])
+        last = train[-1]
+        if last.change == "stops":
+            begin_s = _last_start(train, last)
+            cut_short = last.time_s - begin_s < 0.9 * beep_s
+            gap_s = 0.0 if cut_short else max(0.0, period_s - beep_s)
+            uncertainty_s = float(np.hypot(last.uncertainty_s, gap_s / np.sqrt(3)))
+            gathered.append(replace(last, uncertainty_s=uncertainty_s))
+    return gathered
+
+
+def _last_start(train: list[Change], before: Change) -> float:
+    starts = [c.time_s for c in train if c.change == "starts" and c is not before]
+    return starts[-1] if starts else train[0].time_s
+
+
+def _period(starts_s: list[float]) -> float | None:
+    """Return the period of the beeps, in seconds; None when there is none."""
+    steps = np.diff(starts_s)
+    short = steps[(steps >= SHORTEST_S) & (steps <= LONGEST_S)]
+    if len(short) < LEAST_BEEPS:
+        return None
+    near = np.abs(short[:, None] / short[None, :] - 1) < SAME
+    period_s = float(np.median(short[near[int(near.sum(axis=1).argmax())]]))
+    odd = np.mean(np.abs(short / period_s - 1) > SAME)
+    pauses = np.sum(steps > 1.8 * period_s)
+    return period_s if odd <= MOST_ODD and pauses else None
