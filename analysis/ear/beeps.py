@@ -17,6 +17,8 @@ SHORTEST_S, LONGEST_S = 0.09, 0.52
 SAME = 0.06
 """Relative difference up to which two periods are the same."""
 LEAST_BEEPS = 6
+MOST_MISSED = 3
+"""Most beeps that may go unheard between two that are heard."""
 MOST_ODD = 0.25
 """Largest share of short periods that do not fit the clock."""
 
@@ -35,9 +37,10 @@ def gather_beeps(changes: list[Change]) -> list[Change]:
     list of Change
     """
     starts = [c for c in changes if c.change == "starts"]
-    period_s = _period([c.time_s for c in starts])
-    if period_s is None:
+    clock = _clock([c.time_s for c in starts])
+    if clock is None:
         return changes
+    period_s, longest_s = clock
     beep_s = float(
         np.median(
             [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
@@ -47,7 +50,7 @@ def gather_beeps(changes: list[Change]) -> list[Change]:
     for change in changes:
         goes_on = (
             trains
-            and change.time_s - _last_start(trains[-1], change) < 1.5 * period_s
+            and change.time_s - _last_start(trains[-1], change) < longest_s
             and not (change.change == "stops" and trains[-1][-1].change == "stops")
         )
         if goes_on:
@@ -73,14 +76,23 @@ def _last_start(train: list[Change], before: Change) -> float:
     return starts[-1] if starts else train[0].time_s
 
 
-def _period(starts_s: list[float]) -> float | None:
-    """Return the period of the beeps, in seconds; None when there is none."""
+def _clock(starts_s: list[float]) -> tuple[float, float] | None:
+    """Return the period of the beeps and the longest usual step, in s; None when there is none.
+
+    A beep here and there goes unheard, so that a step may be some periods long.
+    """
     steps = np.diff(starts_s)
     short = steps[(steps >= SHORTEST_S) & (steps <= LONGEST_S)]
     if len(short) < LEAST_BEEPS:
         return None
-    near = np.abs(short[:, None] / short[None, :] - 1) < SAME
-    period_s = float(np.median(short[near[int(near.sum(axis=1).argmax())]]))
-    odd = np.mean(np.abs(short / period_s - 1) > SAME)
-    pauses = np.sum(steps > 1.8 * period_s)
-    return period_s if odd <= MOST_ODD and pauses else None
+    turns = short[None, :] / short[:, None]
+    fits = (np.abs(turns - np.round(turns)) < SAME * np.maximum(turns, 1)) & (turns > 0.5)
+    fits &= np.round(turns) <= MOST_MISSED + 1
+    share = fits.mean(axis=1)
+    if share.max() < 1 - MOST_ODD:
+        return None
+    period_s = float(short[share > share.max() - 0.05].max())
+    period_s = float(np.median(short[np.abs(short / period_s - 1) < SAME]))
+    usual = np.round(np.quantile(short, 0.9) / period_s)
+    longest_s = (usual + 0.5) * period_s
+    return (period_s, longest_s) if np.any(steps > longest_s + 0.3 * period_s) else None
