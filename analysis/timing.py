@@ -101,6 +101,7 @@ def timing_record(
             dict.fromkeys(
                 [
                     *warnings,
+                    *([] if told else ["no change of the buzzer was heard"]),
                     *asked,
                     *pairing.warnings,
                     *_without_reading(pairing.changes),

@@ -185,6 +185,22 @@ def test_files_that_are_not_there(job: Path) -> None:
         assert len(done.stderr.splitlines()) == 1, done.stderr
 
 
+def test_a_recording_with_no_buzzer_still_lists_every_reading(job: Path) -> None:
+    with wave.open(str(job / "quiet.wav"), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(RATE)
+        hiss = np.random.default_rng(8).normal(0.0, 100.0, int(END_S * RATE))
+        file.writeframes(hiss.astype("<i2").tobytes())
+    files = ("--engine", "pump.toml", "--readings", "pump.csv", "--json")
+    done = thirdear(job, "replay", "quiet.wav", *files)
+    assert done.returncode == 1, done.stderr
+    record = json.loads(done.stdout)
+    assert "no change of the buzzer was heard" in record["warnings"]
+    assert len(record["unpaired"]["readings"]) == 6
+    assert [c["opens_at"] for c in record["cylinders"]] == [None, None]
+
+
 def test_demo_is_the_shipped_sample(tmp_path: Path) -> None:
     done = thirdear(tmp_path, "demo", "--json")
     assert done.returncode == 0, done.stderr
