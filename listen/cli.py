@@ -16,6 +16,7 @@ from listen.errors import BadInput
 COMMANDS = {
     "demo": "the whole job on the shipped sample",
     "hear": "find the changes of the buzzer in a recording",
+    "learn": "teach it the sound of your buzzer",
     "replay": "a recording and its readings become a timing record",
 }
 """Command name, as it is typed, and its one-line help. The module has the same name."""

@@ -12,9 +12,13 @@ from analysis.sound import Samples
 from listen.errors import BadInput
 from listen.hearing import Hearing
 
+_NOTHING = 1e-10
+"""Power where there is no sound to show."""
 _MARKS = {"open": "^", "closed": "v", None: "D"}
 _WIDEST = 2400
 """Most columns of the picture's spectrogram; longer recordings are thinned."""
+_FEW = 40
+"""As many changes get a number."""
 
 
 def draw_hearing(hearing: Hearing, path: Path) -> None:
@@ -39,31 +43,54 @@ def draw_hearing(hearing: Hearing, path: Path) -> None:
     from matplotlib import pyplot
 
     power, hop_s, bin_hz = _spectrogram(hearing)
-    level_db = librosa.power_to_db(power, ref=np.max, top_db=70)
+    level_db = librosa.power_to_db(power, ref=1.0, top_db=None)
     low_hz, high_hz = _pitch_range(hearing)
     figure, (top, bottom) = pyplot.subplots(
         2, 1, sharex=True, figsize=(11, 6), height_ratios=(3, 2), layout="constrained"
     )
-    end_s = hop_s * power.shape[1]
+    first_s = 0.5 / bin_hz  # the middle of the first window
+    end_s = first_s + hop_s * (power.shape[1] - 0.5)
+    # White is the background and below, so that only what stands out is seen.
+    white_db, black_db = np.quantile(level_db, [0.6, 0.9995])
     top.imshow(
-        level_db, origin="lower", aspect="auto", cmap="Greys",
-        extent=(0, end_s, 0, bin_hz * power.shape[0] / 1000),
+        level_db, origin="lower", aspect="auto", cmap="Greys", interpolation="nearest",
+        vmin=white_db, vmax=max(black_db, white_db + 20),
+        extent=(first_s - hop_s / 2, end_s, 0, bin_hz * power.shape[0] / 1000),
     )  # fmt: skip
     top.axhspan(low_hz / 1000, high_hz / 1000, fill=False, edgecolor="black", linestyle=":")
     top.set_ylabel("frequency, kHz")
     rows = slice(int(low_hz / bin_hz), int(high_hz / bin_hz) + 2)
-    course_db = librosa.power_to_db(power[rows].max(axis=0), ref=np.max, top_db=None)
-    bottom.plot(hop_s * (np.arange(len(course_db)) + 0.5), course_db, color="0.45", linewidth=0.8)
+    course_db = librosa.power_to_db(power[rows].max(axis=0), ref=np.max, top_db=80)
+    course_db[power[rows].max(axis=0) <= _NOTHING] = np.nan
+    times_s = first_s + hop_s * np.arange(len(course_db))
+    bottom.plot(times_s, course_db, color="0.25", linewidth=0.8)
     bottom.set_ylabel("level of the tone, dB")
     bottom.set_xlabel("time in the recording, s")
+    bottom.margins(y=0.15)
+    bottom.set_xlim(0, hearing.duration_s)
+    few = len(hearing.changes) <= _FEW
+    for start_s, stop_s in _open_spans(hearing):
+        bottom.axvspan(start_s, stop_s, facecolor="0.9", hatch="//", edgecolor="0.75", zorder=0)
+        if few:
+            bottom.text(
+                (start_s + stop_s) / 2, 0.03, "open", ha="center", fontsize=8, clip_on=True,
+                transform=bottom.get_xaxis_transform(),
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+            )  # fmt: skip
     for number, change in enumerate(hearing.changes, 1):
         for panel in (top, bottom):
             panel.axvline(change.time_s, color="black", linewidth=0.8, linestyle="--")
+        doubt_s = 2 * change.uncertainty_s
+        if doubt_s > end_s / _WIDEST:
+            bottom.errorbar(
+                change.time_s, 0.9, xerr=doubt_s, color="black", capsize=4, linewidth=1.2,
+                transform=bottom.get_xaxis_transform(),
+            )  # fmt: skip
         top.plot(
             change.time_s, 1.03, _MARKS[change.points], color="black", markersize=6,
             transform=top.get_xaxis_transform(), clip_on=False,
         )  # fmt: skip
-        if len(hearing.changes) <= 40:
+        if few:
             top.text(
                 change.time_s, 1.07, str(number), ha="center", va="bottom", fontsize=8,
                 transform=top.get_xaxis_transform(),
@@ -90,20 +117,41 @@ def _spectrogram(hearing: Hearing) -> tuple[npt.NDArray[np.float32], float, floa
     hop_s = max(0.010, hearing.duration_s / _WIDEST)
     hop = int(hop_s * rate)
     window = np.hanning(size).astype(np.float32)
-    columns: list[npt.NDArray[np.float32]] = []
-    rest: Samples = np.zeros(0, dtype=np.float32)
-    for block in hearing.recording.blocks():
-        rest = np.concatenate([rest, block.samples])
-        count = max(0, (len(rest) - max(size, hop)) // hop + 1)
-        for k in range(count):
-            piece = rest[k * hop : k * hop + size]
-            columns.append((np.abs(np.fft.rfft(piece * window)) ** 2).astype(np.float32))
-        rest = rest[count * hop :]
-    if not columns:
-        columns.append(np.full(size // 2 + 1, 1e-12, dtype=np.float32))
-    power = np.array(columns).T
     top = int(min(8000.0, rate / 2) / (rate / size))
-    return power[:top], hop / rate, rate / size
+    columns = (round(hearing.duration_s * rate) - size) // hop + 1
+    power = np.full((top, max(1, columns)), _NOTHING, dtype=np.float32)
+    rest: Samples = np.zeros(0, dtype=np.float32)
+    first = 0
+    for block in hearing.recording.blocks():
+        start = round(block.start_s * rate)
+        if start != first + len(rest):  # sound is missing: the picture stays empty there
+            rest, first = np.zeros(0, dtype=np.float32), start
+        rest = np.concatenate([rest, block.samples])
+        column = -(-first // hop)
+        while column * hop + size <= first + len(rest) and column < power.shape[1]:
+            piece = rest[column * hop - first :][:size]
+            power[:, column] += np.abs(np.fft.rfft(piece * window))[:top] ** 2
+            column += 1
+        spare = min(len(rest), column * hop - first)
+        rest, first = rest[spare:], first + spare
+    return power, hop / rate, rate / size
+
+
+def _open_spans(hearing: Hearing) -> list[tuple[float, float]]:
+    """Return from when to when the points are known to be open, in s."""
+    spans, since = [], None
+    for number, change in enumerate(hearing.changes):
+        if change.points == "open":
+            since = change.time_s
+        elif change.points == "closed":
+            if since is None and number == 0:
+                since = 0.0
+            if since is not None:
+                spans.append((since, change.time_s))
+            since = None
+    if since is not None:
+        spans.append((since, hearing.duration_s))
+    return spans
 
 
 def _pitch_range(hearing: Hearing) -> tuple[float, float]:

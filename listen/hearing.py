@@ -1,12 +1,16 @@
 """Hearing a recording: decode it, find the changes of the buzzer, say what was doubtful."""
 
+import math
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.change import Change, Sounding
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.recording import hear
+from analysis.ear.teaching import sounding_of
+from analysis.soundspeed import travel
+from listen.errors import BadInput
 from listen.sources import Recording, open_recording
 
 
@@ -36,6 +40,9 @@ def hear_recording(
     path: str | os.PathLike[str],
     sounding: Sounding | None = None,
     progress: Callable[[float], None] = lambda seconds: None,
+    *,
+    buzzer: BuzzerPrint | None = None,
+    distance_m: float | None = None,
 ) -> Hearing:
     """Find the changes of the buzzer in a recording.
 
@@ -44,15 +51,45 @@ def hear_recording(
     path : path
         Any recording that a phone or camera makes.
     sounding : {"open", "closed", "both"} or None
-        When the buzzer sounds, if told.
+        When the buzzer sounds, if told; a taught buzzer tells it itself.
     progress : callable
         Told the seconds gone through; see :func:`analysis.ear.recording.hear`.
+    buzzer : BuzzerPrint, optional
+        The buzzer, if it was taught.
+    distance_m : float, optional
+        From buzzer to microphone. Times are then those at the buzzer, and how well the distance
+        is known is in their uncertainty. Otherwise they are those at the microphone.
 
     Raises
     ------
     BadInput
-        When the file cannot be read as sound.
+        When the file cannot be read as sound, or `sounding` contradicts what was taught.
     """
     recording = open_recording(path)
-    heard = hear(recording.blocks, sounding, progress=progress)
-    return Hearing(recording, heard.changes, heard.buzzer, heard.seconds, list(recording.notes))
+    if buzzer is not None:
+        sounding = _agreed(sounding, sounding_of(buzzer))
+    heard = hear(recording.blocks, sounding, buzzer, progress)
+    changes = heard.changes
+    if distance_m is not None:
+        changes = [_at_the_buzzer(change, distance_m) for change in changes]
+    return Hearing(recording, changes, heard.buzzer, heard.seconds, list(recording.notes))
+
+
+def _agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
+    """Return when the buzzer sounds, from the user's word and the lesson's."""
+    if told is not None and taught is not None and {told, taught} == {"open", "closed"}:
+        raise BadInput(
+            f"--sounding {told}, but the buzzer was taught to sound while the points are {taught}: "
+            "leave --sounding out, or teach the buzzer again"
+        )
+    return told or taught
+
+
+def _at_the_buzzer(change: Change, distance_m: float) -> Change:
+    under_way = travel(distance_m)
+    return replace(
+        change,
+        time_s=change.time_s - under_way.seconds,
+        settled_s=change.settled_s - under_way.seconds,
+        uncertainty_s=math.hypot(change.uncertainty_s, under_way.uncertainty_s),
+    )

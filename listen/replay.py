@@ -15,7 +15,13 @@ Place = str | os.PathLike[str]
 
 
 def replay(
-    recording: Place, sheet: Place, readings: Place, sounding: Sounding | None = None
+    recording: Place,
+    sheet: Place,
+    readings: Place,
+    sounding: Sounding | None = None,
+    *,
+    buzzer: str | None = None,
+    distance_m: float | None = None,
 ) -> TimingRecord:
     """Make the timing record of a recorded job.
 
@@ -29,6 +35,10 @@ def replay(
         What was read off the wheel and when, CSV.
     sounding : {"open", "closed", "both"}, optional
         When the buzzer sounds.
+    buzzer : str, optional
+        Name of a buzzer that was taught.
+    distance_m : float, optional
+        From buzzer to microphone; see :func:`listen.hearing.hear_recording`.
 
     Returns
     -------
@@ -37,7 +47,7 @@ def replay(
     Raises
     ------
     BadInput
-        If any of the three cannot be used.
+        If any of the files, or the buzzer, cannot be used.
     """
     # The two small files first: a slip in them is told before minutes of sound are decoded.
     engine = read_sheet(sheet)
@@ -45,7 +55,12 @@ def replay(
     from listen.hearing import hear_recording
     from listen.sources import sha256_of
 
-    hearing = hear_recording(recording, sounding)
+    taught = None
+    if buzzer:
+        from listen.buzzers import load
+
+        taught = load(buzzer)
+    hearing = hear_recording(recording, sounding, buzzer=taught, distance_m=distance_m)
     inputs = Inputs(
         recording=Path(recording).name,
         sha256=sha256_of(recording),

@@ -2,8 +2,9 @@
 
 The recording is gone through twice, a window of WINDOW_S at a time, so that memory does not grow
 with its length. The first time, each window is asked what buzzer it holds; the likeliest of all
-is taken, or the first that is beyond doubt. The second time, the print follows the buzzer from window to window, as its pitch sags
-with the battery, and the ear hears the changes.
+is taken, or the first that is beyond doubt; a taught buzzer needs no search. The second time, the
+print follows the buzzer from window to window, as its pitch sags with the battery, and the ear
+hears the changes.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -11,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-
 from analysis.change import Change, Sounding
 from analysis.ear.beeps import gather_beeps
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.ear import Ear
 from analysis.ear.learning import adapt, learn
 from analysis.ear.spectrum import FrameGrid, Powers
+from analysis.ear.teaching import retune
 from analysis.sound import Block, Samples, finite
 
 WINDOW_S = 40.0
@@ -85,7 +86,8 @@ def hear(
     for window in windows(blocks()):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
-        fresh = adapt(frames_of(window), ear.grid, ear.buzzer)
+        follow = retune if buzzer.quality == np.inf else adapt
+        fresh = follow(frames_of(window), ear.grid, ear.buzzer)
         if fresh is not None:
             ear.follow(fresh)
         for block in window:

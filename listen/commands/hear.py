@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from analysis.change import Sounding
+from analysis.soundspeed import travel
 from listen.hearing import Hearing, hear_recording
 
 
@@ -16,21 +17,40 @@ from listen.hearing import Hearing, hear_recording
     type=click.Choice(["open", "closed", "both"]),
     help="When the buzzer sounds: while the points are open, closed, or both (its sound differs).",
 )
+@click.option("--buzzer", metavar="NAME", help="A buzzer that was taught with thirdear learn.")
+@click.option(
+    "--distance",
+    "distance_m",
+    type=click.FloatRange(0, 100),
+    metavar="METRES",
+    help="From the buzzer to the phone: takes away the time its sound was under way.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a change, in time order.")
 @click.option(
     "--plot", type=click.Path(path_type=Path), help="Draw the sound and its changes into a PNG."
 )
-def command(recording: Path, sounding: Sounding | None, as_json: bool, plot: Path | None) -> int:
+def command(
+    recording: Path,
+    sounding: Sounding | None,
+    buzzer: str | None,
+    distance_m: float | None,
+    as_json: bool,
+    plot: Path | None,
+) -> int:
     """Find the changes of the buzzer in RECORDING, any file a phone or camera makes."""
+    from listen.buzzers import load
     from listen.progress import progress_bar
 
+    taught = load(buzzer) if buzzer else None
     with progress_bar(recording.name, quiet=as_json) as progress:
-        hearing = hear_recording(recording, sounding, progress)
+        hearing = hear_recording(
+            recording, sounding, progress, buzzer=taught, distance_m=distance_m
+        )
     if as_json:
         for change in hearing.changes:
             click.echo(json.dumps(change.as_dict()))
     else:
-        _show(hearing)
+        _show(hearing, distance_m)
     for warning in hearing.warnings:
         click.echo(f"thirdear: {recording.name}: {warning}", err=True)
     if plot is not None:
@@ -39,11 +59,16 @@ def command(recording: Path, sounding: Sounding | None, as_json: bool, plot: Pat
         draw_hearing(hearing, plot)
     if hearing.changes:
         return 0
-    click.echo(f"thirdear: {recording.name}: {_silence(hearing)}", err=True)
+    click.echo(f"thirdear: {recording.name}: {_silence(hearing, buzzer)}", err=True)
     return 1
 
 
-def _silence(hearing: Hearing) -> str:
+def _silence(hearing: Hearing, taught: str | None) -> str:
+    if taught:
+        return (
+            f"the buzzer {taught} is not heard to change: bring the phone nearer to it, and turn "
+            "the engine through the opening while it records"
+        )
     if hearing.buzzer is None:
         return (
             "no buzzer heard: nothing in it starts, stops or shifts as a buzzer does; "
@@ -53,7 +78,7 @@ def _silence(hearing: Hearing) -> str:
     return "a buzzer is heard, but it never changes: turn the engine through the opening"
 
 
-def _show(hearing: Hearing) -> None:
+def _show(hearing: Hearing, distance_m: float | None) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -78,3 +103,17 @@ def _show(hearing: Hearing) -> None:
             f"{change.margin_db:.0f} dB",
         )
     console.print(table)
+    if distance_m is None:
+        console.print(
+            f"Times at the phone: sound takes {1e3 * travel(1.0).seconds:.1f} ms a metre. "
+            "Give --distance if it lay further than a hand from the buzzer.",
+            style="dim",
+            highlight=False,
+        )
+    else:
+        console.print(
+            f"Times at the buzzer: its sound took {1e3 * travel(distance_m).seconds:.1f} ms over "
+            f"{distance_m:g} m.",
+            style="dim",
+            highlight=False,
+        )

@@ -22,6 +22,14 @@ _FILE = click.Path(path_type=Path)
     type=click.Choice(["open", "closed", "both"]),
     help="When the buzzer sounds: points open, closed, or both.",
 )
+@click.option("--buzzer", metavar="NAME", help="A buzzer that was taught with thirdear learn.")
+@click.option(
+    "--distance",
+    "distance_m",
+    type=click.FloatRange(0, 100),
+    metavar="METRES",
+    help="From the buzzer to the phone.",
+)
 @click.option("--json", "json_", is_flag=True, help="Print the record as JSON.")
 @click.option("--out", type=_FILE, metavar="FOLDER", help="Also write it as JSON and CSV.")
 def command(
@@ -29,6 +37,8 @@ def command(
     sheet: Path,
     readings: Path,
     sounding: Sounding | None,
+    buzzer: str | None,
+    distance_m: float | None,
     json_: bool,
     out: Path | None,
 ) -> int:
@@ -36,7 +46,9 @@ def command(
 
     Exit status 1: done, but the record says what wants looking at.
     """
-    return run(recording, sheet, readings, sounding, json_, out)
+    return run(
+        recording, sheet, readings, sounding, json_, out, buzzer=buzzer, distance_m=distance_m
+    )
 
 
 def run(
@@ -46,9 +58,12 @@ def run(
     sounding: Sounding | None,
     json_: bool = False,
     out: Path | None = None,
+    *,
+    buzzer: str | None = None,
+    distance_m: float | None = None,
 ) -> int:
     """Do the job and show it; return the exit status."""
-    record = replay(recording, sheet, readings, sounding)
+    record = replay(recording, sheet, readings, sounding, buzzer=buzzer, distance_m=distance_m)
     if out:
         write_record(record, out)
     if json_:

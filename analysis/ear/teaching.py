@@ -1,0 +1,332 @@
+"""Teaching: the print of a buzzer from sound of which it is known how the points were.
+
+Meaning
+-------
+Told which frames belong to open and which to closed points, nothing need be guessed: the levels of
+each state are counted, and the columns that tell them apart make the print. State 1 is open.
+
+Two recordings differ for other reasons too: the phone's gain, the distance, the hum of a fan. What
+most of the spectrum has in common is therefore taken for the room's and not the buzzer's, and the
+margin between the states is what a column stands apart beyond that.
+
+Whether the states can be told apart is tried, not assumed: the print is made from every other
+half second and judges the rest, a twentieth of a second at a time. More wrong judgements than
+MOST_ERRORS, or a margin under LEAST_MARGIN_DB (a phone moved by a hand does as much), and they
+are not told apart.
+
+Sources
+-------
+M. Stone, "Cross-validatory choice and assessment of statistical predictions", J. Roy. Stat. Soc. B
+36 (1974) 111. I. J. Good, *Probability and the Weighing of Evidence* (1950).
+"""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
+
+from analysis.change import Sounding
+from analysis.ear.buzzer import BuzzerPrint, as_steps, level_shares
+from analysis.ear.learning import (
+    LEAST_S,
+    Suspect,
+    _telling,
+    carry_over,
+    judge,
+    make_print,
+    refine,
+    runs,
+    steady,
+)
+from analysis.ear.spectrum import FrameGrid, Levels, Powers
+
+Mask = npt.NDArray[np.bool_]
+Array = npt.NDArray[np.float64]
+
+LEAST_TAUGHT_S = 1.0
+"""Least sound of each state from which a buzzer is taught."""
+DECISION_S = 0.050
+MOST_ERRORS = 0.05
+LEAST_MARGIN_DB = 3.0
+LOWEST_TONE_HZ = 300.0
+"""Below, mains hum stands out as a buzzer does."""
+STANDS_OUT_DB = 8.0
+CLIPPED_SHARE = 0.001
+LOUD_DBFS = -40.0
+SILENT_DBFS = -100.0
+LEAST_SHARE = 0.15
+"""Least share of the taught margin that has to be left for a print to be fitted."""
+LEAST_AGREED = 0.8
+LEAST_ALIKE = 0.8
+"""Least cosine between the taught and the fitted way from state to state."""
+LEAST_WORTH = -3.0
+"""Least log odds of being a buzzer; a taught one is expected, so it may be under even."""
+OPEN = 1
+
+Trouble = Literal["clipped", "alike", "noise", "quiet"]
+"""Why two states cannot be told apart."""
+
+
+@dataclass(frozen=True, eq=False)
+class Lesson:
+    """What was learnt of a buzzer, and how good it is.
+
+    Attributes
+    ----------
+    buzzer : BuzzerPrint
+        With `open_state` set, and infinite `quality`: it need not be recognised as a buzzer.
+    margin_db : float
+        How far the states stand apart in the column that shows it best, beyond what the whole
+        spectrum does.
+    at_hz : float
+        Where that is.
+    errors : float
+        Share of stretches of DECISION_S that sound not used for the print would have been
+        decided wrongly.
+    trouble : {"clipped", "alike", "noise", "quiet"} or None
+        Why the states cannot be told apart; None when they can.
+    """
+
+    buzzer: BuzzerPrint
+    margin_db: float
+    at_hz: float
+    errors: float
+    trouble: Trouble | None
+
+
+def teach(
+    closed_powers: Powers, open_powers: Powers, grid: FrameGrid, clipped: float = 0.0
+) -> Lesson:
+    """Make the print of a buzzer from sound of closed and of open points.
+
+    Parameters
+    ----------
+    closed_powers, open_powers : ndarray, shape (frames, grid.bins)
+        Power of each bin in each frame, while the points were closed, open.
+    grid : FrameGrid
+        Frames and columns.
+    clipped : float
+        Share of the samples that stood at full scale.
+
+    Returns
+    -------
+    Lesson
+
+    Raises
+    ------
+    ValueError
+        If there is less than LEAST_TAUGHT_S of either state.
+    """
+    powers = [closed_powers, open_powers]
+    for name, p in zip(("closed", "open"), powers, strict=True):
+        if len(p) * grid.hop_s < LEAST_TAUGHT_S:
+            raise ValueError(
+                f"{len(p) * grid.hop_s:.1f} s of sound with the points {name} is too little: "
+                f"give {LEAST_TAUGHT_S:.0f} s or more, better five"
+            )
+    levels = [grid.levels(p) for p in powers]
+    pulse_s, sounding = _beeps(levels, grid)
+    powers = [p[m] for p, m in zip(powers, sounding, strict=True)]
+    states = [v[m] for v, m in zip(levels, sounding, strict=True)]
+    usual = np.stack([np.median(v, axis=0) for v in states]).astype(np.float64)
+    gap = usual[1] - usual[0] - np.median((usual[1] - usual[0])[: grid.bins])
+    columns, evidence = _evidence(states)
+    narrow = int(np.abs(gap[: grid.bins]).argmax())
+    margin_db = float(np.abs(gap[columns]).max())
+    tones = np.stack([_tones(v, grid) for v in states])
+    buzzer = BuzzerPrint(
+        columns_hz=grid.columns_hz[columns],
+        evidence=evidence,
+        spectrum_hz=np.arange(grid.low, grid.high, dtype=np.float64) * grid.bin_hz,
+        spectrum=np.stack([np.median(p, axis=0) for p in powers]).astype(float),
+        silent=_silent(gap, tones, columns),
+        margin_db=margin_db,
+        quality=np.inf,
+        pulse_s=pulse_s,
+        open_state=OPEN,
+    )
+    errors = _errors(states, grid)
+    trouble: Trouble | None = None
+    if errors > MOST_ERRORS or margin_db < LEAST_MARGIN_DB:
+        trouble = _trouble(usual, gap, tones, clipped, grid)
+    return Lesson(buzzer, margin_db, _centre_hz(buzzer.spectrum, narrow, grid), errors, trouble)
+
+
+def _evidence(states: list[Levels]) -> tuple[npt.NDArray[np.intp], Array]:
+    """Return the telling columns, and the log odds of open at each level in each of them."""
+    shares = [level_shares(as_steps(v), np.ones(len(v), dtype=bool)) for v in states]
+    weight = np.log(shares[1] / shares[0])
+    columns = _telling(((shares[1] - shares[0]) * weight).sum(axis=1))
+    return columns, weight[columns] / max(1.0, len(columns) / 4)
+
+
+def _errors(states: list[Levels], grid: FrameGrid) -> float:
+    """Return the share of decisions that are wrong about sound the print was not made from."""
+    halves = [(np.arange(len(v)) * grid.hop_s / 0.5).astype(int) % 2 == 0 for v in states]
+    size = max(1, round(DECISION_S / grid.hop_s))
+    wrong = []
+    for _ in range(2):
+        columns, evidence = _evidence([v[h] for v, h in zip(states, halves, strict=True)])
+        for state, (v, h) in enumerate(zip(states, halves, strict=True)):
+            steps = as_steps(v[~h][:, columns])
+            odds = evidence[np.arange(len(columns)), steps].sum(axis=1)
+            sums = odds[: len(odds) // size * size].reshape(-1, size).sum(axis=1)
+            wrong.append(np.mean((sums > 0) != (state == OPEN)))
+        halves = [~h for h in halves]
+    return float(np.mean(wrong))
+
+
+def _beeps(levels: list[Levels], grid: FrameGrid) -> tuple[tuple[float, float] | None, list[Mask]]:
+    """Return the lengths of beep and gap of a pulsed buzzer, and the frames of each state's sound.
+
+    Between its beeps a pulsed buzzer sounds as in its silent state; those frames belong to neither.
+    """
+    everything = [np.ones(len(v), dtype=bool) for v in levels]
+    high = np.stack([np.quantile(v[:, : grid.bins], 0.85, axis=0) for v in levels])
+    column = int(np.abs(high[1] - high[0]).argmax())
+    state = int(high[1, column] > high[0, column])
+    level = levels[state][:, column]
+    on = median_filter((level > high[:, column].mean()).astype(np.uint8), 5).astype(bool)
+    lengths, which = runs(on)
+    beeps, gaps = (lengths[1:-1][which[1:-1] == w] * grid.hop_s for w in (True, False))
+    if min(len(beeps), len(gaps)) < 3 or np.ptp(high[:, column]) < 2 * LEAST_MARGIN_DB:
+        return None, everything
+    pulse_s = float(np.median(beeps)), float(np.median(gaps))
+    regular = all(
+        np.subtract(*np.quantile(s, [0.75, 0.25])) < 0.3 * np.median(s) for s in (beeps, gaps)
+    )
+    throughout = abs(on.mean() * sum(pulse_s) / pulse_s[0] - 1) < 0.3
+    if not (regular and throughout and 0.08 <= sum(pulse_s) <= 0.7):
+        return None, everything
+    everything[state] = binary_erosion(on, iterations=2)
+    return pulse_s, everything
+
+
+def _tones(levels: Levels, grid: FrameGrid) -> Mask:
+    """Return in which narrow columns something sounds steadily, shape (bins,)."""
+    narrow = levels[:, : grid.bins]
+    usual = np.median(narrow, axis=0)
+    around = np.clip(np.arange(grid.bins)[:, None] + np.r_[-9:-4, 5:10], 0, grid.bins - 1)
+    stands_out = usual - np.median(usual[around], axis=1) > STANDS_OUT_DB
+    hz = np.arange(grid.low, grid.high) * grid.bin_hz
+    return np.asarray(stands_out & (hz > LOWEST_TONE_HZ) & (usual > SILENT_DBFS))
+
+
+def _silent(gap: Array, tones: Mask, columns: npt.NDArray[np.intp]) -> int | None:
+    """Return the state in which the buzzer is silent; None when it is heard in both.
+
+    It is heard in the weaker state as well where one of the telling columns has a tone that is
+    louder there, or that only grows fainter.
+    """
+    telling = columns[columns < tones.shape[1]]
+    louder = int(np.sign(gap[columns]).sum() > 0)
+    return None if tones[1 - louder, telling].any() else 1 - louder
+
+
+def _centre_hz(spectrum: Array, column: int, grid: FrameGrid) -> float:
+    bins = np.clip(np.arange(column - 1, column + 2), 0, grid.bins - 1)
+    weight = np.abs(np.diff(spectrum[:, bins], axis=0))[0] + 1e-30
+    return float((bins + grid.low) @ weight / weight.sum() * grid.bin_hz)
+
+
+def _trouble(usual: Array, gap: Array, tones: Mask, clipped: float, grid: FrameGrid) -> Trouble:
+    """Say why two states are not told apart, the surest reason first."""
+    if clipped >= CLIPPED_SHARE:
+        return "clipped"
+    if np.any(tones.all(axis=0) & (np.abs(gap[: grid.bins]) < LEAST_MARGIN_DB)):
+        return "alike"
+    if tones.any() or usual[:, -1].max() > LOUD_DBFS:
+        return "noise"
+    return "quiet"
+
+
+def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:
+    """Fit a taught print to the sound of another day: another phone, distance, room or pitch sag.
+
+    The frames are labelled twice: by the print as it stands, and by where they lie along the way
+    from the spectrum of one state to that of the other, on a scale that is found anew, so that no
+    gain matters. The one that behaves more like a buzzer makes the fresh print, if it goes from
+    state to state in the taught way.
+
+    Parameters
+    ----------
+    powers : ndarray, shape (frames, grid.bins)
+        Some seconds of frames.
+    grid : FrameGrid
+        Frames and columns.
+    known : BuzzerPrint
+        The print as it was taught, or as it was last fitted.
+
+    Returns
+    -------
+    BuzzerPrint or None
+        The print for this sound; None when this buzzer is not heard to change in it.
+    """
+    columns = known.columns_in(grid)
+    telling = _gap(known, grid)[columns]
+    if len(powers) * grid.hop_s < 2 * LEAST_S or not telling.any():
+        return None
+    levels = grid.levels(powers)
+    held = steady(levels)
+    best: tuple[float, BuzzerPrint] | None = None
+    for labels in (_as_taught(levels, known, columns), _on_the_way(levels, telling, columns)):
+        heard = None if labels is None else refine(levels, labels)
+        if labels is None or heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
+            continue
+        fresh = make_print(levels, powers, heard, grid, known.quality)
+        again = _gap(fresh, grid)[columns]
+        if telling @ again < LEAST_ALIKE * np.sqrt((telling @ telling) * (again @ again)):
+            continue
+        loud_s = np.mean(heard.labels == (telling.sum() > 0)) * len(labels) * grid.hop_s
+        worth = judge(levels, held, Suspect(float(loud_s), 0, 0.0, labels), heard, grid)
+        if worth > LEAST_WORTH and (best is None or worth > best[0]):
+            best = worth, fresh
+    if best is None:
+        return None
+    return replace(best[1], silent=known.silent, pulse_s=known.pulse_s, open_state=known.open_state)
+
+
+def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
+    """Return when a buzzer sounds; None when it was not taught."""
+    if buzzer.open_state is None:
+        return None
+    if buzzer.silent is None:
+        return "both"
+    return "closed" if buzzer.silent == buzzer.open_state else "open"
+
+
+def _as_taught(levels: Levels, known: BuzzerPrint, columns: npt.NDArray[np.intp]) -> Mask:
+    """Label frames by the print as it stands."""
+    log_odds = uniform_filter1d(known.log_odds(levels, columns), 3)
+    return carry_over(log_odds > 1.5, log_odds < -1.5)
+
+
+def _on_the_way(levels: Levels, telling: Array, columns: npt.NDArray[np.intp]) -> Mask | None:
+    """Label frames by their place along the way from state to state, on a scale found anew."""
+    course = uniform_filter1d(levels[:, columns] @ (telling / (telling @ telling)), 5)
+    low, high = _two_levels(course)
+    if high - low < LEAST_SHARE:
+        return None
+    share = (course - low) / (high - low)
+    return carry_over(share > 0.65, share < 0.35)
+
+
+def _gap(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:
+    """Return how much louder state 1 is than state 0 in each column, in dB."""
+    hz = (grid.low + np.arange(grid.bins)) * grid.bin_hz
+    spectrum = [np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum]
+    zero, one = grid.levels(np.array(spectrum, dtype=np.float32))
+    return np.asarray(one - zero, dtype=np.float64)
+
+
+def _two_levels(course: Array) -> tuple[float, float]:
+    """Return the medians of the two groups into which the values fall best."""
+    low, high = (float(q) for q in np.quantile(course, [0.05, 0.95]))
+    for _ in range(20):
+        upper = course > (low + high) / 2
+        if upper.all() or not upper.any():
+            break
+        low, high = float(np.median(course[~upper])), float(np.median(course[upper]))
+    return low, high

@@ -1,0 +1,192 @@
+"""Teaching a buzzer, hearing with it, and the way of the sound, through the real commands."""
+
+import json
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.spectrum import FrameGrid
+from analysis.ear.teaching import retune, sounding_of, teach
+from analysis.soundspeed import speed_of_sound, travel
+from listen import buzzers
+from listen.cli import thirdear
+from listen.errors import BadInput
+
+RATE = 16_000
+CHANGES_S = (2.0, 3.5, 5.2, 6.9, 8.0)
+"""When the points open, close and so on, closed at first."""
+SPANS = ("--closed-at", "0-2.9", "--open-at", "3.1-6")
+
+
+def sound(changes_s, seconds, closed=0.2, opened=0.0, noise=0.003, pitches_hz=(2900, 2900)):
+    """Return a tone of one amplitude and pitch while closed, of another while open."""
+    t = np.arange(round(seconds * RATE)) / RATE
+    is_open = np.searchsorted(changes_s, t, side="right") % 2 == 1
+    one, two = (np.sin(2 * np.pi * hz * t) for hz in pitches_hz)
+    hiss = noise * np.random.default_rng(5).normal(size=len(t))
+    return np.clip(np.where(is_open, opened * two, closed * one) + hiss, -1, 1)
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    """Return a function that writes sounds into a folder of its own and runs a command there."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("THIRDEAR_HOME", str(tmp_path / "home"))
+
+    def call(*words, **sounds):
+        for name, samples in sounds.items():
+            soundfile.write(f"{name}.wav", samples, RATE)
+        return CliRunner().invoke(thirdear, list(words), standalone_mode=False)
+
+    return call
+
+
+def changes(result):
+    return [json.loads(line) for line in result.stdout.splitlines()]
+
+
+@pytest.mark.parametrize(
+    ("lesson", "job", "sounds"),
+    [
+        # Heard from further away: 20 dB less tone, as much noise.
+        ({}, {"closed": 0.02}, "while the points are closed"),
+        (
+            {"closed": 0.0, "opened": 0.2},
+            {"closed": 0.0, "opened": 0.9},
+            "while the points are open",
+        ),
+        ({"opened": 0.08}, {"closed": 0.05, "opened": 0.02}, "in both states"),
+        (
+            {"opened": 0.2, "pitches_hz": (2900, 2200)},
+            {"closed": 0.03, "opened": 0.03, "pitches_hz": (2900, 2200)},
+            "in both states",
+        ),
+    ],
+)
+def test_taught_buzzer_is_heard_at_another_level(run, lesson, job, sounds):
+    learnt = run("learn", "bench", "lesson.wav", *SPANS, lesson=sound([3], 6, **lesson))
+    assert learnt.return_value == 0, learnt.output
+    assert "told apart by" in learnt.stdout and sounds in learnt.stdout
+    heard = run("hear", "job.wav", "--buzzer", "bench", "--json", job=sound(CHANGES_S, 10, **job))
+    times_s = [change["time_s"] for change in changes(heard)]
+    assert times_s == pytest.approx(CHANGES_S, abs=0.001)
+    if "both" not in sounds:
+        points = [change["points"] for change in changes(heard)]
+        assert points == ["open", "closed", "open", "closed", "open"]
+
+
+def test_two_recordings_teach_as_well(run):
+    two = {"shut": sound([], 3), "apart": sound([0], 3)}
+    learnt = run("learn", "bench", "--closed", "shut.wav", "--open", "apart.wav", **two)
+    assert learnt.return_value == 0, learnt.output
+    assert "at 2900 Hz; it sounds while the points are closed" in learnt.stdout
+
+
+@pytest.mark.parametrize(
+    ("samples", "words"),
+    [
+        (sound([], 6), "primary winding"),
+        (sound([], 6, closed=3.0), "clipped"),
+        (sound([], 6, closed=0.0, noise=0.0005), "too quiet"),
+        (sound([3], 6, closed=0.001, noise=0.1), "noise is too loud"),
+    ],
+)
+def test_states_that_cannot_be_told_apart_are_explained_and_not_kept(run, samples, words):
+    learnt = run("learn", "bench", "lesson.wav", *SPANS, lesson=samples)
+    assert learnt.return_value == 1
+    assert words in learnt.stderr.splitlines()[-1]
+    assert learnt.stdout == "" and buzzers.names() == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("learn", "bench"),
+        ("learn", "bench", "lesson.wav", "--closed-at", "0-2"),
+        ("learn", "bench", "lesson.wav", "--closed-at", "2-0", "--open-at", "3-5"),
+        ("learn", "bench", "lesson.wav", "--closed-at", "0-2", "--open-at", "30-40"),
+        ("learn", "bench", "lesson.wav", "--closed-at", "0-0.3", "--open-at", "3-5"),
+        ("learn", "../bench", "lesson.wav", *SPANS),
+        ("hear", "lesson.wav", "--buzzer", "never-taught"),
+    ],
+)
+def test_bad_use_is_told(run, words):
+    refused = run(*words, lesson=sound([3], 6))
+    assert isinstance(refused.exception, BadInput)
+
+
+def test_an_unknown_name_lists_the_known_and_a_damaged_file_is_named(run):
+    run("learn", "bench", "lesson.wav", *SPANS, lesson=sound([3], 6))
+    with pytest.raises(BadInput, match="known: bench"):
+        buzzers.load("bunch")
+    path = buzzers.folder() / "bench.json"
+    whole = path.read_text(encoding="utf-8")
+    for text in ("", "{}", "[1]", whole[:-40], whole.replace('"silent": 1', '"silent": 7')):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(BadInput, match=r"bench\.json.*teach it again"):
+            buzzers.load("bench")
+    path.write_text(whole, encoding="utf-8")
+    told = run("hear", "lesson.wav", "--buzzer", "bench", "--sounding", "open")
+    assert "taught to sound while the points are closed" in str(told.exception)
+
+
+def print_of(samples, at_s, grid):
+    edge = round(at_s * RATE)
+    pieces = samples[:edge], samples[edge:]
+    return teach(*(grid.powers(piece.astype(np.float32)) for piece in pieces), grid)
+
+
+def test_a_print_survives_its_file():
+    grid = FrameGrid.at_rate(RATE)
+    lesson = print_of(sound([3], 6), 3, grid)
+    again = buzzers.from_dict(json.loads(json.dumps(buzzers.as_dict(lesson.buzzer))))
+    assert isinstance(again, BuzzerPrint) and again.quality == np.inf
+    assert sounding_of(again) == "closed" and again.open_state == 1
+    assert again.evidence == pytest.approx(lesson.buzzer.evidence, abs=1e-3)
+    assert again.spectrum == pytest.approx(lesson.buzzer.spectrum, rel=1e-3)
+
+
+def test_beeps_are_recognised():
+    t = np.arange(6 * RATE) / RATE
+    beeping = (t % 0.25 < 0.1) & (t >= 3)
+    tone = 0.2 * beeping * np.sin(2 * np.pi * 2400 * t)
+    samples = tone + 0.003 * np.random.default_rng(2).normal(size=len(t))
+    lesson = print_of(samples, 3, FrameGrid.at_rate(RATE))
+    assert lesson.trouble is None and sounding_of(lesson.buzzer) == "open"
+    assert lesson.buzzer.pulse_s == pytest.approx((0.1, 0.15), abs=0.02)
+
+
+def test_a_print_is_not_fitted_to_something_else():
+    grid = FrameGrid.at_rate(RATE)
+    known = print_of(sound([3], 6), 3, grid).buzzer
+    for other in (sound([], 6, closed=0.0), sound([], 6), sound([3], 6, pitches_hz=(1500, 1500))):
+        assert retune(grid.powers(other.astype(np.float32)), grid, known) is None
+
+
+def test_speed_of_sound_agrees_with_the_standards():
+    # ISO 9613-1:1993: 343.2 m/s at 293.15 K. ISO 2533:1975, standard atmosphere at sea level:
+    # 340.294 m/s at 288.15 K. O. Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, dry air at
+    # 0 degrees Celsius: 331.29 m/s (the last two from memory).
+    assert speed_of_sound(20.0) == pytest.approx(343.2, abs=0.05)
+    assert speed_of_sound(15.0) == pytest.approx(340.294, abs=0.1)
+    assert speed_of_sound(0.0) == pytest.approx(331.29, abs=0.1)
+    for bad in (-300.0, 1000.0, float("nan")):
+        with pytest.raises(ValueError, match="degrees"):
+            speed_of_sound(bad)
+    with pytest.raises(ValueError, match="distance"):
+        travel(-1.0)
+
+
+def test_distance_takes_the_way_off_the_times(run):
+    samples = sound(CHANGES_S, 10)
+    near = changes(run("hear", "job.wav", "--json", job=samples))
+    far = changes(run("hear", "job.wav", "--json", "--distance", "3.432"))
+    for here, there in zip(near, far, strict=True):
+        assert here["time_s"] - there["time_s"] == pytest.approx(0.010, abs=2e-6)
+        assert here["settled_s"] - there["settled_s"] == pytest.approx(0.010, abs=2e-6)
+        extra = there["uncertainty_s"] ** 2 - here["uncertainty_s"] ** 2
+        assert extra**0.5 == pytest.approx(0.1 / 343.2, rel=0.3)
+    assert "2.9 ms a metre" in run("hear", "job.wav").stdout
