@@ -20,6 +20,7 @@ M. Stone, "Cross-validatory choice and assessment of statistical predictions", J
 36 (1974) 111. I. J. Good, *Probability and the Weighing of Evidence* (1950).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -35,6 +36,7 @@ from analysis.ear.learning import (
     _telling,
     carry_over,
     judge,
+    learn,
     make_print,
     refine,
     runs,
@@ -61,6 +63,8 @@ LEAST_SHARE = 0.15
 LEAST_AGREED = 0.8
 LEAST_ALIKE = 0.8
 """Least cosine between the taught and the fitted way from state to state."""
+PLAIN_WORTH = 4.0
+"""Log odds of being a buzzer with which the search for a better fit ends."""
 LEAST_WORTH = -3.0
 """Least log odds of being a buzzer; a taught one is expected, so it may be under even."""
 OPEN = 1
@@ -245,10 +249,10 @@ def _trouble(usual: Array, gap: Array, tones: Mask, clipped: float, grid: FrameG
 def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:
     """Fit a taught print to the sound of another day: another phone, distance, room or pitch sag.
 
-    The frames are labelled twice: by the print as it stands, and by where they lie along the way
-    from the spectrum of one state to that of the other, on a scale that is found anew, so that no
-    gain matters. The one that behaves more like a buzzer makes the fresh print, if it goes from
-    state to state in the taught way.
+    The frames are labelled in up to three ways: by the print as it stands; by where they lie along
+    the way from the spectrum of one state to that of the other, on a scale found anew, so that no
+    gain matters; and as if nothing had been taught. The one that behaves most like a buzzer makes
+    the fresh print, if it goes from state to state in the taught way.
 
     Parameters
     ----------
@@ -271,7 +275,15 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
     levels = grid.levels(powers)
     held = steady(levels)
     best: tuple[float, BuzzerPrint] | None = None
-    for labels in (_as_taught(levels, known, columns), _on_the_way(levels, telling, columns)):
+    ways: list[Callable[[], Mask | None]] = [
+        lambda: _as_taught(levels, known, columns),
+        lambda: _on_the_way(levels, telling, columns),
+        lambda: _as_found(powers, levels, grid, known),
+    ]
+    for label in ways:
+        if best is not None and best[0] > PLAIN_WORTH:
+            break
+        labels = label()
         heard = None if labels is None else refine(levels, labels)
         if labels is None or heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
             continue
@@ -311,6 +323,16 @@ def _on_the_way(levels: Levels, telling: Array, columns: npt.NDArray[np.intp]) -
         return None
     share = (course - low) / (high - low)
     return carry_over(share > 0.65, share < 0.35)
+
+
+def _as_found(powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint) -> Mask | None:
+    """Label frames by the likeliest buzzer in them, its states named as taught."""
+    found = learn(powers, grid)
+    if found is None:
+        return None
+    columns = found.columns_in(grid)
+    labels = _as_taught(levels, found, columns)
+    return labels if _gap(found, grid)[columns] @ _gap(known, grid)[columns] > 0 else ~labels
 
 
 def _gap(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:
