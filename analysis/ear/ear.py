@@ -239,6 +239,8 @@ class Ear:
         return "stops" if state == self.buzzer.silent else "starts"
 
     def _points(self, state: int) -> Points | None:
+        if self.buzzer.open_state is not None:
+            return "open" if state == self.buzzer.open_state else "closed"
         if self.sounding in (None, "both") or self.buzzer.silent is None:
             return None
         sounds = state != self.buzzer.silent
