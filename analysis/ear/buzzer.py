@@ -78,8 +78,20 @@ class BuzzerPrint:
 
     def log_odds(self, levels: Levels, columns: npt.NDArray[np.intp]) -> Array:
         """Return the log odds of state 1 over state 0 in each frame, shape (frames,)."""
-        steps = as_steps(levels[:, columns])
-        return np.asarray(self.evidence[np.arange(len(columns)), steps].sum(axis=1))
+        return weigh(self.evidence, as_steps(levels[:, columns]))
+
+
+def weigh(evidence: Array, steps: npt.NDArray[np.int16]) -> Array:
+    """Return the log odds of state 1 in each frame.
+
+    Parameters
+    ----------
+    evidence : ndarray, shape (n, STEPS)
+        Log odds of state 1 at each level of each of n columns.
+    steps : ndarray, shape (frames, n)
+        Levels of the columns that `evidence` speaks of, from :func:`as_steps`.
+    """
+    return np.asarray(evidence[np.arange(len(evidence)), steps].sum(axis=1))
 
 
 def as_steps(levels: Levels) -> npt.NDArray[np.int16]:

@@ -52,6 +52,10 @@ LOOK_BACK_S = 0.35
 LOOK_AHEAD_S = 0.055
 HEARD_AHEAD_S = 0.047
 """How much of the sound after a turn is looked at: less than the shortest real opening."""
+STEADY_S = 0.040
+"""How long the new sound must have lasted at the end of what is looked at."""
+LOOK_AGAIN_S = 0.011
+"""After how long a change that has not settled yet is looked at again."""
 EVIDENCE_SHARE = 0.4
 """Frames overlap by three quarters, so each counts for less than a frame of its own."""
 KEPT_S = 1.5
@@ -128,7 +132,7 @@ class Ear:
         """Return the change that the end of the sound leaves unsettled, if any."""
         if self._turn is None:
             return []
-        return self._look(at_end=True)
+        return self._look(self._turn, at_end=True)
 
     def reconsider(self, changes: list[Change]) -> list[Change]:
         """Return the changes with their moments in the light of all that was heard."""
@@ -137,9 +141,8 @@ class Ear:
             others = self.shape_log_odds[state] - moment.says_of_shape()
             time_s, uncertainty_s = moment.given(others)
             time_s += origin_s
-            settled_s = max(
-                time_s, change.settled_s if change.settled_s > change.time_s else time_s
-            )
+            chattered = change.settled_s > change.time_s
+            settled_s = max(time_s, change.settled_s) if chattered else time_s
             better.append(
                 replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
             )
@@ -165,22 +168,16 @@ class Ear:
             if self.state is None:
                 if abs(odds) > 2.0:
                     self.state = int(odds > 0)
-            elif self._turn is None:
-                if (odds > 0) != bool(self.state):
-                    self._turn = _Turn(self._frame, 1 - self.state)
-            elif (odds > 0) != bool(self._turn.state) and self._settled(at=False):
-                self._turn = None
+            elif self._turn is None and (odds > 0) != bool(self.state):
+                self._turn = _Turn(self._frame, 1 - self.state)
             self._frame += 1
-            if self._turn is not None and self._settled(at=True):
-                self._log_odds = odds
-                changes += self._look(at_end=False)
+            if self._turn is not None and self._waited_s(self._turn) >= LOOK_AHEAD_S:
+                changes += self._look(self._turn, at_end=False)
         self._log_odds = odds
         return changes
 
-    def _settled(self, at: bool) -> bool:
-        assert self._turn is not None
-        waited = (self._frame - self._turn.frame) * self.grid.hop_s
-        return waited >= LOOK_AHEAD_S if at else waited < 0
+    def _waited_s(self, turn: _Turn) -> float:
+        return (self._frame - turn.frame) * self.grid.hop_s
 
     def _forget(self) -> None:
         """Keep KEPT_S of sound, cut at a whole frame."""
@@ -192,10 +189,9 @@ class Ear:
             if self._turn is not None:
                 self._turn.frame -= spare
 
-    def _look(self, at_end: bool) -> list[Change]:
+    def _look(self, turn: _Turn, at_end: bool) -> list[Change]:
         """Look closely at the change that waits."""
-        turn, grid = self._turn, self.grid
-        assert turn is not None
+        grid = self.grid
         rate = grid.rate_hz
         origin_s = self._start / rate
         turn_s = grid.middle_s(turn.frame)
@@ -208,12 +204,9 @@ class Ear:
         flips = stretch.flips() if stretch.holds() or at_end else None
         if flips is None:
             return []
-        lasting = len(x) / rate - flips[-1]
-        if len(flips) % 2 == 0 or (lasting < CHATTER_S - 0.01 and not at_end):
-            if lasting < CHATTER_S and not at_end:
-                self._turn = _Turn(
-                    self._frame - int((LOOK_AHEAD_S - 0.011) / grid.hop_s), turn.state
-                )
+        if len(x) / rate - flips[-1] < STEADY_S and not at_end:
+            waited = int((LOOK_AHEAD_S - LOOK_AGAIN_S) / grid.hop_s)
+            self._turn = _Turn(self._frame - waited, turn.state)
             return []
         kind = self._kind(turn.state)
         moment = stretch.moment(flips)
@@ -272,7 +265,8 @@ class _Tell:
         count = grid.length // 2 + 1
         hz = np.arange(count) * grid.bin_hz
         inside = (hz >= buzzer.spectrum_hz[0]) & (hz <= buzzer.spectrum_hz[-1])
-        mean = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum]) / 0.693
+        median = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum])
+        mean = median / np.log(2)  # as of noise, whose power is distributed exponentially
         floor = _running_median(mean.min(axis=0), 21)
         louder = [inside & (mean[s] > 4 * floor) & (mean[s] > 2 * mean[1 - s]) for s in (0, 1)]
         own = np.stack(
@@ -284,6 +278,7 @@ class _Tell:
         kernels = np.stack([_kernel(r, grid.rate_hz) for r in responses])
         lines = np.where([_widen(o, 2) for o in own], 10 * floor, np.inf)
         gain = np.abs(scipy.fft.rfft(kernels, grid.length, axis=1)) ** 2
+        # A sine has 3/2 of its power in the bins of a Hann window, and 1/2 is its mean square.
         energy = (gain[:, None] * mean[None]).sum(axis=2) / 3
         with np.errstate(divide="ignore"):
             usual_db = 10 * np.log10(energy)
@@ -533,8 +528,3 @@ def _decimate(x: Array, rate_hz: float) -> tuple[Array, float]:
     return np.asarray(scipy.fft.irfft(spectrum[: n // factor // 2 + 1], n // factor) / factor), (
         rate_hz / factor
     )
-
-
-def _deviation(values: Array) -> float:
-    low, high = np.percentile(values, [16, 84])
-    return float(high - low) / 2

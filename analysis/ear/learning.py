@@ -39,6 +39,7 @@ from analysis.ear.buzzer import (
     BuzzerPrint,
     as_steps,
     level_shares,
+    weigh,
 )
 from analysis.ear.spectrum import FrameGrid, Levels, Powers
 
@@ -51,6 +52,8 @@ SUSPECTS = 10
 LEAST_S = 0.12
 """Least time in each state from which a buzzer is learnt."""
 SHORTEST_RUN_S = 0.028
+FRAME_LOG_ODDS = 1.5
+"""Log odds of a frame beyond which it is labelled by itself, and not like the one before."""
 PLENTY = 1000
 
 
@@ -59,13 +62,11 @@ class Suspect:
     """A possible buzzer: the votes behind it and the frames taken for its state 1."""
 
     votes_s: float
-    column: int
-    level_db: float
     labels: Mask
 
 
 @dataclass(frozen=True, eq=False)
-class Heard:
+class Labelled:
     """The frames of a stretch, as labelled by a print.
 
     Attributes
@@ -133,7 +134,7 @@ def find_suspects(levels: Levels, held: Mask, hop_s: float) -> list[Suspect]:
         labels, worth = found
         if any(abs(float(np.mean(labels == s.labels)) - 0.5) > 0.42 for s in suspects):
             continue
-        suspects.append(Suspect(seconds * worth, column, level, labels))
+        suspects.append(Suspect(seconds * worth, labels))
     suspects.sort(key=lambda s: -s.votes_s)
     return suspects[:SUSPECTS]
 
@@ -156,33 +157,63 @@ def carry_over(yes: Mask, no: Mask) -> Mask:
     return np.asarray(median_filter(yes[last].astype(np.uint8), 5), dtype=bool)
 
 
-def refine(levels: Levels, labels: Mask, rounds: int = 3) -> Heard | None:
+def refine(levels: Levels, labels: Mask, rounds: int = 3) -> Labelled | None:
     """Improve labels and print in turn; None when one of the states vanishes."""
     steps = as_steps(levels)
     known = np.ones(len(labels), dtype=bool)
     heard = None
     for _ in range(rounds):
-        one = binary_erosion(labels, iterations=2, border_value=1) & known
-        zero = binary_erosion(~labels, iterations=2, border_value=1) & known
+        zero, one = (core & known for core in cores(labels, 2))
         if one.sum() < 6 or zero.sum() < 6:
             return None
         shares = level_shares(steps, zero), level_shares(steps, one)
-        weight = np.log(shares[1] / shares[0])
-        divergence = ((shares[1] - shares[0]) * weight).sum(axis=1)
-        columns = _telling(divergence)
-        evidence = weight[columns] / max(1.0, len(columns) / 4)
-        log_odds = evidence[np.arange(len(columns)), steps[:, columns]].sum(axis=1)
-        log_odds = uniform_filter1d(log_odds, 3)
-        yes, no = log_odds > 1.5, log_odds < -1.5
-        known = yes | no
-        labels = carry_over(yes, no)
+        columns, divergence, evidence = telling(shares)
+        log_odds, labels = label(weigh(evidence, steps[:, columns]))
+        known = np.abs(log_odds) > FRAME_LOG_ODDS
         if labels.all() or not labels.any():
             return None
-        heard = Heard(labels, log_odds, columns, divergence[columns], evidence, shares)
+        heard = Labelled(labels, log_odds, columns, divergence, evidence, shares)
     return heard
 
 
-def _telling(divergence: Array) -> npt.NDArray[np.intp]:
+def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
+    """Return the frames of state 0 and of state 1 that are further than `margin` from a change."""
+    zero, one = (
+        np.asarray(binary_erosion(m, iterations=margin, border_value=1)) for m in (~labels, labels)
+    )
+    return zero, one
+
+
+def label(log_odds: Array) -> tuple[Array, Mask]:
+    """Smooth the log odds of frames, and label them for state 1 where they are plain."""
+    smooth = uniform_filter1d(log_odds, 3)
+    return smooth, carry_over(smooth > FRAME_LOG_ODDS, smooth < -FRAME_LOG_ODDS)
+
+
+def telling(shares: tuple[Array, Array]) -> tuple[npt.NDArray[np.intp], Array, Array]:
+    """Choose the columns that tell two states apart.
+
+    Parameters
+    ----------
+    shares : (ndarray, ndarray), shape (columns, STEPS) each
+        How often each level occurs in state 0 and in state 1.
+
+    Returns
+    -------
+    columns : ndarray of int, shape (n,)
+        Most telling first, no two neighbours.
+    divergence : ndarray, shape (n,)
+        Jeffreys divergence between the states in each.
+    evidence : ndarray, shape (n, STEPS)
+        Log odds of state 1 at each level of each, tempered.
+    """
+    weight = np.log(shares[1] / shares[0])
+    divergence = ((shares[1] - shares[0]) * weight).sum(axis=1)
+    columns = _chosen(divergence)
+    return columns, divergence[columns], weight[columns] / max(1.0, len(columns) / 4)
+
+
+def _chosen(divergence: Array) -> npt.NDArray[np.intp]:
     chosen: list[int] = []
     for k in np.argsort(-divergence):
         if divergence[k] < 0.25 * divergence.max() or len(chosen) >= USUAL_COLUMNS:
@@ -209,15 +240,14 @@ BUZZER_LOG_ODDS = {
 BUZZER_LOG_ODDS_BASE = -16.6
 
 
-def judge(levels: Levels, held: Mask, suspect: Suspect, heard: Heard, grid: FrameGrid) -> float:
+def judge(levels: Levels, held: Mask, suspect: Suspect, heard: Labelled, grid: FrameGrid) -> float:
     """Return the log odds that a suspect is a buzzer and not something else in the room.
 
     A buzzer's sounding state is flat (its level stays within 2.5 dB of its usual one), held (it
     moves little from frame to frame), tonal against its neighbours, and both states are certain
     in nearly every frame.
     """
-    one = binary_erosion(heard.labels, iterations=3, border_value=1)
-    zero = binary_erosion(~heard.labels, iterations=3, border_value=1)
+    zero, one = cores(heard.labels, 3)
     if one.sum() < 6 or zero.sum() < 6:
         return -np.inf
     k = heard.columns
@@ -236,7 +266,7 @@ def judge(levels: Levels, held: Mask, suspect: Suspect, heard: Heard, grid: Fram
     features = {
         "votes": np.log(suspect.votes_s + 0.1),
         "divergence": heard.divergence.mean(),
-        "certain": np.mean(np.abs(heard.log_odds) > 1.5),
+        "certain": np.mean(np.abs(heard.log_odds) > FRAME_LOG_ODDS),
         "flat": np.average(flat[louder, pick], weights=heard.divergence),
         "held": held_share[louder, pick].max(),
         "other_flat": min(flat[0, first].max(), flat[1, first].max()),
@@ -255,7 +285,7 @@ def _tone(levels: Levels, zero: Mask, one: Mask, columns: npt.NDArray[np.intp], 
     narrow = columns[columns < bins]
     if len(narrow) == 0:
         return 0.0
-    around = np.clip(narrow[:, None] + np.r_[-9:-4, 5:10], 0, bins - 1)
+    around = neighbours(narrow, bins)
     out = []
     for frames in (np.flatnonzero(one), np.flatnonzero(zero)):
         few = levels[_some(frames)]
@@ -264,22 +294,26 @@ def _tone(levels: Levels, zero: Mask, one: Mask, columns: npt.NDArray[np.intp], 
     return float(np.abs(out[0] - out[1]).max())
 
 
+def neighbours(columns: npt.NDArray[np.intp], bins: int) -> npt.NDArray[np.intp]:
+    """Return the narrow columns around each, clear of its own tone, shape (columns, 10)."""
+    return np.asarray(np.clip(columns[:, None] + np.r_[-9:-4, 5:10], 0, bins - 1))
+
+
 def _some(frames: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     """Return at most PLENTY of the frames, evenly spread: enough for a median."""
     return frames[:: -(-len(frames) // PLENTY)]
 
 
 def make_print(
-    levels: Levels, powers: Powers, heard: Heard, grid: FrameGrid, quality: float
+    levels: Levels, powers: Powers, heard: Labelled, grid: FrameGrid, quality: float
 ) -> BuzzerPrint:
     """Make a print of what was heard in a stretch."""
-    one = binary_erosion(heard.labels, iterations=3, border_value=1)
-    zero = binary_erosion(~heard.labels, iterations=3, border_value=1)
+    zero, one = cores(heard.labels, 3)
     one, zero = (m if m.any() else n for m, n in ((one, heard.labels), (zero, ~heard.labels)))
     k = heard.columns
     few = [powers[_some(np.flatnonzero(m))] for m in (zero, one)]
     spectrum = np.stack([np.median(p, axis=0) for p in few]).astype(float)
-    usual = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)])
+    usual = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)]).astype(float)
     return BuzzerPrint(
         columns_hz=grid.columns_hz[k],
         evidence=heard.evidence,
@@ -317,7 +351,7 @@ def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
         return None
     levels = grid.levels(powers)
     held = steady(levels)
-    best: tuple[float, Heard] | None = None
+    best: tuple[float, Labelled] | None = None
     for suspect in find_suspects(levels, held, grid.hop_s):
         heard = refine(levels, suspect.labels)
         if heard is None:
@@ -333,8 +367,7 @@ def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
 def adapt(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:
     """Follow a known buzzer whose pitch or level has drifted; None when it is not heard."""
     levels = grid.levels(powers)
-    log_odds = uniform_filter1d(known.log_odds(levels, known.columns_in(grid)), 3)
-    labels = carry_over(log_odds > 1.5, log_odds < -1.5)
+    _, labels = label(known.log_odds(levels, known.columns_in(grid)))
     heard = refine(levels, labels, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None

@@ -35,6 +35,10 @@ import scipy.fft
 
 Array = npt.NDArray[np.float64]
 
+STEP_S = 0.000125
+"""Time step of the courses from which the moment is read."""
+SETTLES_S = 0.060
+"""Length of the rise shapes: what comes later is taken as full."""
 REACH_S = 0.030
 """How far either side of the first guess the moment may lie."""
 MOST_LINES = 24
@@ -130,7 +134,7 @@ def fit_lines(x: Array, rate_hz: float, start_s: float, line_power: Array, bin_h
     Returns
     -------
     Lines
-        Peaks of the windowed spectrum, then one Gauss-Newton step on all of them together.
+        Peaks of the windowed spectrum, then two Gauss-Newton steps on all of them together.
     """
     n = len(x)
     if n < 16:
@@ -186,12 +190,6 @@ def _solve(basis: Array, x: Array) -> Array:
     gram = basis.T @ basis
     gram[np.diag_indices_from(gram)] += 1e-6 * np.trace(gram) / len(gram)
     return np.asarray(np.linalg.solve(gram, basis.T @ x))
-
-
-STEP_S = 0.000125
-"""Time step of the courses from which the moment is read."""
-SETTLES_S = 0.060
-"""Length of the rise shapes: what comes later is taken as full."""
 
 
 @lru_cache(maxsize=4)
@@ -268,7 +266,6 @@ def locate(
     steps = (last - first) // size
     fold = slice(first, first + steps * size)
     product, energy = (v[fold].reshape(steps, size).sum(axis=1) for v in (product, energy))
-    energy = np.maximum(energy, 0.0)
     step_s = size / rate_hz
     guess = int((guess_s - first / rate_hz) / step_s)
     reach = int(REACH_S / step_s)

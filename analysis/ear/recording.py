@@ -81,12 +81,12 @@ def hear(
             break
     if buzzer is None or buzzer.quality < SURE_LOG_ODDS:
         return Heard([], None, seconds)
+    follow = retune if buzzer.quality == np.inf else adapt
     ear: Ear | None = None
     changes: list[Change] = []
     for window in windows(blocks()):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
-        follow = retune if buzzer.quality == np.inf else adapt
         fresh = follow(frames_of(window), ear.grid, ear.buzzer)
         if fresh is not None:
             ear.follow(fresh)

@@ -29,18 +29,20 @@ import numpy.typing as npt
 from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
 
 from analysis.change import Sounding
-from analysis.ear.buzzer import BuzzerPrint, as_steps, level_shares
+from analysis.ear.buzzer import BuzzerPrint, as_steps, level_shares, weigh
 from analysis.ear.learning import (
     LEAST_S,
     Suspect,
-    _telling,
     carry_over,
     judge,
+    label,
     learn,
     make_print,
+    neighbours,
     refine,
     runs,
     steady,
+    telling,
 )
 from analysis.ear.spectrum import FrameGrid, Levels, Powers
 
@@ -160,10 +162,9 @@ def teach(
 
 def _evidence(states: list[Levels]) -> tuple[npt.NDArray[np.intp], Array]:
     """Return the telling columns, and the log odds of open at each level in each of them."""
-    shares = [level_shares(as_steps(v), np.ones(len(v), dtype=bool)) for v in states]
-    weight = np.log(shares[1] / shares[0])
-    columns = _telling(((shares[1] - shares[0]) * weight).sum(axis=1))
-    return columns, weight[columns] / max(1.0, len(columns) / 4)
+    closed, opened = (level_shares(as_steps(v), np.ones(len(v), dtype=bool)) for v in states)
+    columns, _, evidence = telling((closed, opened))
+    return columns, evidence
 
 
 def _errors(states: list[Levels], grid: FrameGrid) -> float:
@@ -174,8 +175,7 @@ def _errors(states: list[Levels], grid: FrameGrid) -> float:
     for _ in range(2):
         columns, evidence = _evidence([v[h] for v, h in zip(states, halves, strict=True)])
         for state, (v, h) in enumerate(zip(states, halves, strict=True)):
-            steps = as_steps(v[~h][:, columns])
-            odds = evidence[np.arange(len(columns)), steps].sum(axis=1)
+            odds = weigh(evidence, as_steps(v[~h][:, columns]))
             sums = odds[: len(odds) // size * size].reshape(-1, size).sum(axis=1)
             wrong.append(np.mean((sums > 0) != (state == OPEN)))
         halves = [~h for h in halves]
@@ -212,7 +212,7 @@ def _tones(levels: Levels, grid: FrameGrid) -> Mask:
     """Return in which narrow columns something sounds steadily, shape (bins,)."""
     narrow = levels[:, : grid.bins]
     usual = np.median(narrow, axis=0)
-    around = np.clip(np.arange(grid.bins)[:, None] + np.r_[-9:-4, 5:10], 0, grid.bins - 1)
+    around = neighbours(np.arange(grid.bins), grid.bins)
     stands_out = usual - np.median(usual[around], axis=1) > STANDS_OUT_DB
     hz = np.arange(grid.low, grid.high) * grid.bin_hz
     return np.asarray(stands_out & (hz > LOWEST_TONE_HZ) & (usual > SILENT_DBFS))
@@ -224,9 +224,9 @@ def _silent(gap: Array, tones: Mask, columns: npt.NDArray[np.intp]) -> int | Non
     It is heard in the weaker state as well where one of the telling columns has a tone that is
     louder there, or that only grows fainter.
     """
-    telling = columns[columns < tones.shape[1]]
+    narrow = columns[columns < tones.shape[1]]
     louder = int(np.sign(gap[columns]).sum() > 0)
-    return None if tones[1 - louder, telling].any() else 1 - louder
+    return None if tones[1 - louder, narrow].any() else 1 - louder
 
 
 def _centre_hz(spectrum: Array, column: int, grid: FrameGrid) -> float:
@@ -269,30 +269,30 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
         The print for this sound; None when this buzzer is not heard to change in it.
     """
     columns = known.columns_in(grid)
-    telling = _gap(known, grid)[columns]
-    if len(powers) * grid.hop_s < 2 * LEAST_S or not telling.any():
+    taught = _gap(known, grid)[columns]
+    if len(powers) * grid.hop_s < 2 * LEAST_S or not taught.any():
         return None
     levels = grid.levels(powers)
     held = steady(levels)
     best: tuple[float, BuzzerPrint] | None = None
     ways: list[Callable[[], Mask | None]] = [
         lambda: _as_taught(levels, known, columns),
-        lambda: _on_the_way(levels, telling, columns),
+        lambda: _on_the_way(levels, taught, columns),
         lambda: _as_found(powers, levels, grid, known),
     ]
-    for label in ways:
+    for way in ways:
         if best is not None and best[0] > PLAIN_WORTH:
             break
-        labels = label()
+        labels = way()
         heard = None if labels is None else refine(levels, labels)
         if labels is None or heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
             continue
         fresh = make_print(levels, powers, heard, grid, known.quality)
         again = _gap(fresh, grid)[columns]
-        if telling @ again < LEAST_ALIKE * np.sqrt((telling @ telling) * (again @ again)):
+        if taught @ again < LEAST_ALIKE * np.sqrt((taught @ taught) * (again @ again)):
             continue
-        loud_s = np.mean(heard.labels == (telling.sum() > 0)) * len(labels) * grid.hop_s
-        worth = judge(levels, held, Suspect(float(loud_s), 0, 0.0, labels), heard, grid)
+        loud_s = np.mean(heard.labels == (taught.sum() > 0)) * len(labels) * grid.hop_s
+        worth = judge(levels, held, Suspect(float(loud_s), labels), heard, grid)
         if worth > LEAST_WORTH and (best is None or worth > best[0]):
             best = worth, fresh
     if best is None:
@@ -311,13 +311,12 @@ def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
 
 def _as_taught(levels: Levels, known: BuzzerPrint, columns: npt.NDArray[np.intp]) -> Mask:
     """Label frames by the print as it stands."""
-    log_odds = uniform_filter1d(known.log_odds(levels, columns), 3)
-    return carry_over(log_odds > 1.5, log_odds < -1.5)
+    return label(known.log_odds(levels, columns))[1]
 
 
-def _on_the_way(levels: Levels, telling: Array, columns: npt.NDArray[np.intp]) -> Mask | None:
+def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) -> Mask | None:
     """Label frames by their place along the way from state to state, on a scale found anew."""
-    course = uniform_filter1d(levels[:, columns] @ (telling / (telling @ telling)), 5)
+    course = uniform_filter1d(levels[:, columns] @ (taught / (taught @ taught)), 5)
     low, high = _two_levels(course)
     if high - low < LEAST_SHARE:
         return None

@@ -7,24 +7,13 @@ import click
 
 from analysis.change import Sounding
 from analysis.soundspeed import travel
+from listen.commands.options import about_the_sound
 from listen.hearing import Hearing, hear_recording
 
 
 @click.command("hear")
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option(
-    "--sounding",
-    type=click.Choice(["open", "closed", "both"]),
-    help="When the buzzer sounds: while the points are open, closed, or both (its sound differs).",
-)
-@click.option("--buzzer", metavar="NAME", help="A buzzer that was taught with thirdear learn.")
-@click.option(
-    "--distance",
-    "distance_m",
-    type=click.FloatRange(0, 100),
-    metavar="METRES",
-    help="From the buzzer to the phone: takes away the time its sound was under way.",
-)
+@about_the_sound
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a change, in time order.")
 @click.option(
     "--plot", type=click.Path(path_type=Path), help="Draw the sound and its changes into a PNG."

@@ -6,6 +6,7 @@ import click
 from rich.console import Console
 
 from analysis.change import Sounding
+from listen.commands.options import about_the_sound
 from listen.record_files import as_json, write_record
 from listen.replay import replay
 from listen.report import print_record
@@ -17,19 +18,7 @@ _FILE = click.Path(path_type=Path)
 @click.argument("recording", type=_FILE)
 @click.option("--engine", "sheet", type=_FILE, required=True, help="The engine's figures, TOML.")
 @click.option("--readings", type=_FILE, required=True, help="What was read off the wheel, CSV.")
-@click.option(
-    "--sounding",
-    type=click.Choice(["open", "closed", "both"]),
-    help="When the buzzer sounds: points open, closed, or both.",
-)
-@click.option("--buzzer", metavar="NAME", help="A buzzer that was taught with thirdear learn.")
-@click.option(
-    "--distance",
-    "distance_m",
-    type=click.FloatRange(0, 100),
-    metavar="METRES",
-    help="From the buzzer to the phone.",
-)
+@about_the_sound
 @click.option("--json", "json_", is_flag=True, help="Print the record as JSON.")
 @click.option("--out", type=_FILE, metavar="FOLDER", help="Also write it as JSON and CSV.")
 def command(
