@@ -39,6 +39,7 @@ from analysis.ear.moment import (
     locate,
     rise_shapes,
 )
+from analysis.ear.firstsign import PAST, stirring
 from analysis.ear.spectrum import FLOOR, FrameGrid
 from analysis.sound import Block, finite
 
@@ -46,6 +47,8 @@ Array = npt.NDArray[np.float64]
 
 DWELL_S = 1.0
 """Mean time the buzzer stays in a state, to an order of magnitude."""
+SURE = 2.0
+SHORTEST_S = 0.043
 CHATTER_S = 0.050
 """A state that lasts less is chatter; cam lobes take 60 ms and more."""
 LOOK_BACK_S = 0.35
@@ -164,17 +167,27 @@ class Ear:
         ceiling = float(np.log(DWELL_S / grid.hop_s))
         odds = self._log_odds
         for weight in weights.tolist():
-            odds = min(ceiling, max(-ceiling, odds)) + weight
+            odds = self._log_odds = min(ceiling, max(-ceiling, odds)) + weight
             if self.state is None:
                 if abs(odds) > 2.0:
                     self.state = int(odds > 0)
             elif self._turn is None and (odds > 0) != bool(self.state):
                 self._turn = _Turn(self._frame, 1 - self.state)
+            elif self._turn is not None and (odds > 0) == bool(self.state):
+                if self._waited_s(self._turn) >= SHORTEST_S:
+                    changes += self._look(self._turn, at_end=True)
+                    self._turn = _Turn(self._frame, 1 - self.state)
+                else:
+                    self._turn = None
             self._frame += 1
             if self._turn is not None and self._waited_s(self._turn) >= LOOK_AHEAD_S:
                 changes += self._look(self._turn, at_end=False)
         self._log_odds = odds
         return changes
+
+    def _leaning(self, state: int) -> float:
+        """Return the log odds of a state, after the last frame."""
+        return self._log_odds if state else -self._log_odds
 
     def _waited_s(self, turn: _Turn) -> float:
         return (self._frame - turn.frame) * self.grid.hop_s
@@ -201,7 +214,10 @@ class Ear:
         x = self._samples[first : int(here_s * rate)].astype(float)
         self._turn = None
         stretch = _Stretch(x, rate, self._tell, 1 - turn.state, turn_s - first_s)
-        flips = stretch.flips() if stretch.holds() or at_end else None
+        if not at_end and self._leaning(turn.state) < SURE:
+            self._turn = _Turn(turn.frame + 1, turn.state)
+            return []
+        flips = stretch.flips()
         if flips is None:
             return []
         if len(x) / rate - flips[-1] < STEADY_S and not at_end:
@@ -209,7 +225,7 @@ class Ear:
             self._turn = _Turn(self._frame - waited, turn.state)
             return []
         kind = self._kind(turn.state)
-        moment = stretch.moment(flips)
+        moment, flips = stretch.first_break(flips, self.shape_log_odds[turn.state])
         time_s, uncertainty_s = moment.given(self.shape_log_odds[turn.state])
         settled = flips[-1] if len(flips) > 1 else time_s
         self.state = turn.state
@@ -242,21 +258,26 @@ class Ear:
 
 @dataclass(frozen=True, eq=False)
 class _Tell:
-    """What tells the states apart at sample resolution, on a fine frequency grid.
+    """What tells the states apart at sample resolution, on fine frequency grids.
 
     Attributes
     ----------
-    kernels : ndarray, shape (2, taps)
-        Symmetric filters whose energy rises when state 0, 1 begins; zero where none does.
+    hz : ndarray, shape (m,)
+        Frequencies of `responses` and `flanks`, in Hz.
+    responses : ndarray, shape (2, m)
+        Zero-phase filters whose output rises when state 0, 1 begins; zero where none does.
+    flanks : ndarray, shape (2, m)
+        Filters that hear the background beside those; zero where there is no room for one.
     line_power : ndarray, shape (2, bins)
         Least power of a line of each state, for one window of a frame; infinite off the lines.
-    usual_db : ndarray, shape (2, 2)
-        Level of each filter's output in each state, in dB; minus infinity for no filter.
+    bin_hz : float
+        Step of `line_power`, in Hz.
     """
 
-    kernels: Array
+    hz: Array
+    responses: Array
+    flanks: Array
     line_power: Array
-    usual_db: Array
     bin_hz: float
 
     @classmethod
@@ -274,18 +295,29 @@ class _Tell:
         )
         if sounding in ("open", "closed") and buzzer.silent is not None:
             own[buzzer.silent] = False
-        responses = [_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)]
-        kernels = np.stack([_kernel(r, grid.rate_hz) for r in responses])
         lines = np.where([_widen(o, 2) for o in own], 10 * floor, np.inf)
-        gain = np.abs(scipy.fft.rfft(kernels, grid.length, axis=1)) ** 2
-        # A sine has 3/2 of its power in the bins of a Hann window, and 1/2 is its mean square.
-        energy = (gain[:, None] * mean[None]).sum(axis=2) / 3
-        with np.errstate(divide="ignore"):
-            usual_db = 10 * np.log10(energy)
+        responses = [_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)]
+        flanks = [_beside(r, louder[s], inside & ~_widen(own.any(axis=0), 6)) for s, r in enumerate(responses)]
+        fine = [_shortened(r, grid.rate_hz, KERNEL_S) for r in responses]
+        energy = (np.square(fine)[:, None, ::FINER] * mean[None]).sum(axis=2)
         for s in (0, 1):
-            if not usual_db[s, s] > usual_db[s, 1 - s] + 2:
-                kernels[s], usual_db[s] = 0.0, -np.inf
-        return cls(kernels, lines, usual_db, grid.bin_hz)
+            if not energy[s, s] > 1.6 * energy[s, 1 - s]:
+                fine[s], flanks[s] = np.zeros_like(fine[s]), np.zeros(count)
+        flanks = [_shortened(f, grid.rate_hz, 2 * KERNEL_S) for f in flanks]
+        fine_hz = np.arange(len(fine[0])) * grid.bin_hz / FINER
+        return cls(fine_hz, np.stack(fine), np.stack(flanks), lines, grid.bin_hz)
+
+
+BETWEEN = (0.05, 0.09, 0.16, 0.3, 0.5, 0.7, 0.9)
+FINER = 4
+CHATTER_LONGEST_S = 0.110
+STIR_COST = 5.0
+STIR_SURE = 8.0
+SIGN_LATE_S = 0.001
+SIGN_U_S = 0.001
+CONTIG_S = 0.012
+KERNEL_S = 0.004
+FLANK = (12, 40)
 
 
 def _contrast(quiet: Array, loud: Array, bins: npt.NDArray[np.bool_]) -> Array:
@@ -297,11 +329,24 @@ def _contrast(quiet: Array, loud: Array, bins: npt.NDArray[np.bool_]) -> Array:
     return np.asarray(np.sqrt(gain) * _widen(bins, 1))
 
 
-def _kernel(response: Array, rate_hz: float) -> Array:
-    """Return the symmetric filter with a given amplitude response, cut to about 4 ms."""
-    half = int(0.002 * rate_hz)
+def _beside(response: Array, bins: npt.NDArray[np.bool_], free: npt.NDArray[np.bool_]) -> Array:
+    """Return a response beside that of some lines, where none of the buzzer's own is."""
+    beside = free & _widen(bins, FLANK[1]) & ~_widen(bins, FLANK[0])
+    if beside.sum() < 8:
+        return np.zeros(len(response))
+    return beside.astype(float)
+
+
+def _shortened(response: Array, rate_hz: float, span_s: float) -> Array:
+    """Return a response whose filter is cut to a span, on a grid FINER times as fine."""
+    half = int(span_s / 2 * rate_hz)
     taps = scipy.fft.irfft(response)
-    return np.concatenate([taps[-half:], taps[: half + 1]]) * np.hanning(2 * half + 3)[1:-1]
+    size = FINER * len(taps)
+    window = np.hanning(2 * half + 3)[1:-1]
+    cut = np.zeros(size)
+    cut[: half + 1] = taps[: half + 1] * window[half:]
+    cut[-half:] = taps[-half:] * window[:half]
+    return np.asarray(scipy.fft.rfft(cut).real)
 
 
 def _running_median(values: Array, width: int) -> Array:
@@ -331,6 +376,7 @@ class _Stretch:
         weights = self._evidence()
         if weights is None:
             return None
+        weights[-5:] += 3.0
         states = _likeliest(weights, FLIP_COST)
         edges = np.flatnonzero(np.diff(states)) + 1
         if not states[-1] or len(edges) == 0:
@@ -343,25 +389,49 @@ class _Stretch:
             run.insert(0, earlier)
         return run if len(run) % 2 else run[1:]
 
-    def holds(self) -> bool:
-        """Say whether the sound of late is at the new state's usual level, and stays there.
+    def first_break(self, flips: list[float], shape_log_odds: Array) -> tuple[Moment, list[float]]:
+        """Return the moment of the first break, and the breaks."""
+        stirs = self.stirs(flips)
+        if stirs is None:
+            return self.moment(flips, self._half_way(flips[0])+LATEST_S), flips
+        runs, weights = stirs
+        first, over = runs[0]
+        later = [f for f in flips if f > first + 0.004]
+        breaks = [first, *(later if len(later) % 2 == 0 else [over, *later])]
+        if len(breaks) > 1 and breaks[1] < breaks[0]+.002: breaks[1]=breaks[0]+.002
+        moment = self.moment(breaks, np.inf)
+        late = moment.given(shape_log_odds)[0]
+        between = weights[int(first / FINE_S) : max(0, int((late - 0.002) / FINE_S))]
+        if late > first + LATEST_S and between.sum() > STIR_SURE:
+            moment = just_about(first + SIGN_LATE_S, SIGN_U_S)
+        return moment, breaks
 
-        A blow or a ring comes near the level of a buzzer, but not for long.
-        """
-        for state in (0, 1):
-            usual = self.tell.usual_db[state]
-            if not np.isfinite(usual[state]):
-                continue
-            steps = int(len(self.x) / self.rate_hz / FINE_S)
-            level = 10 * np.log10(self._energy(state, steps)[-36:] + 1e-30)
-            halves = np.array([np.median(level[:18]), np.median(level[18:])])
-            middle = max(0.5 * (usual[0] + usual[1]), usual[state] - 12)
-            if state == self.before:
-                if halves[1] > usual[state] - 2.5:
-                    return False
-            elif halves.min() < middle - 3 or halves.max() > usual[state] + 15:
-                return False
-        return True
+    def stirs(self, flips: list[float]) -> tuple[list[tuple[float, float]], Array] | None:
+        """Return the stretches in which something stirred before the sound settled, in one run."""
+        x, rate = _decimate(self.x, self.rate_hz)
+        end_s = len(x) / rate
+        first = min(flips[0], self.guess_s)
+        calm_end = first - CHATTER_LONGEST_S if first > CHATTER_LONGEST_S + 0.06 else 0.4 * first
+        if calm_end < 0.03:
+            return None
+        before = self._lines(x, rate, max(0.0, calm_end - 0.12), calm_end, self.before, -1)
+        late = max(flips[-1] + 0.008, end_s - 0.05)
+        after = self._lines(x, rate, late, end_s, 1 - self.before, 1)
+        calm = slice(min(PAST, int(0.3 * calm_end / FINE_S)), int(calm_end / FINE_S))
+        if len(before.amplitudes) == len(after.amplitudes) == 0 or calm.stop - calm.start < 10:
+            return None
+        louder = np.sum(np.abs(after.amplitudes) ** 2) > np.sum(np.abs(before.amplitudes) ** 2)
+        weights = stirring(x, rate, before, after, calm, bool(louder))
+        last = int((max(self.guess_s, flips[-1]) + 0.015) / FINE_S)
+        states = _likeliest(weights[calm.stop : last], STIR_COST)
+        on = calm.stop + np.flatnonzero(np.diff(np.r_[False, states].astype(int)) == 1)
+        off = calm.stop + np.flatnonzero(np.diff(np.r_[states, False].astype(int)) == -1) + 1
+        if not len(on):
+            return None
+        i = len(on) - 1
+        while i and (on[i] - off[i - 1]) * FINE_S < CHATTER_S:
+            i -= 1
+        return [(a * FINE_S, b * FINE_S) for a, b in zip(on[i:].tolist(), off[i:].tolist(), strict=True)], weights
 
     def _evidence(self) -> Array | None:
         """Return the log odds that the old state has been left, in steps of FINE_S."""
@@ -373,25 +443,29 @@ class _Stretch:
         total = np.zeros(steps)
         told = False
         for state in (0, 1):
-            if not self.tell.kernels[state].any():
+            if not self.tell.responses[state].any():
                 continue
-            energy = self._energy(state, steps)
+            power = self._power(self.tell.responses[state], steps)
+            beside = np.ones(steps)
+            if self.tell.flanks[state].any():
+                beside = _smooth(self._power(self.tell.flanks[state], steps), 8)
             for smooth in (1, 2, 4, 8):
-                level = 10 * np.log10(np.convolve(energy, np.ones(smooth) / smooth, "same") + 1e-30)
-                old, new = _usual(level[calm]), _usual(level[-40:])
-                if abs(new[0] - old[0]) > 3 * (old[1] + new[1]):
+                level = np.sqrt(_smooth(power, smooth))
+                old, new = _usual(level, beside, calm), _usual(level, beside, slice(-40, None))
+                if abs(new.level - old.level) > 3 * (old.spread + new.spread):
                     break
-            if (new[0] > old[0]) != (state != self.before) or abs(new[0] - old[0]) < 2:
+            ratio = (new.level + 1e-9) / (old.level + 1e-9)
+            if (ratio > 1) != (state != self.before) or max(ratio, 1 / ratio) < 1.25:
                 continue
-            total += FINE_SHARE * _left(level, old, new)
+            total += FINE_SHARE * _left(level, beside, old, new)
             told = True
         return total if told else None
 
     def _half_way(self, first_s: float) -> float:
         """Return when the first break was half done: filters spread it to either side alike."""
-        state = 1 - self.before if self.tell.kernels[1 - self.before].any() else self.before
+        state = 1 - self.before if self.tell.responses[1 - self.before].any() else self.before
         step_s = FINE_S / 4
-        course = np.sqrt(self._energy(state, int(len(self.x) / self.rate_hz / step_s), step_s))
+        course = np.sqrt(self._power(self.tell.responses[state], int(len(self.x) / self.rate_hz / step_s), step_s))
         i, calm, reach = (round(t / step_s) for t in (first_s, 0.015, 0.005))
         old = float(np.median(course[max(0, i - calm) : max(1, i - reach // 2)]))
         ahead = course[max(0, i - reach // 2) : i + reach]
@@ -399,16 +473,18 @@ class _Stretch:
         over = np.flatnonzero((ahead > 0.5 * (old + new)) == (new > old))
         return (max(0, i - reach // 2) + (over[0] if len(over) else reach // 2)) * step_s
 
-    def _energy(self, state: int, steps: int, step_s: float = FINE_S) -> Array:
-        kernel = self.tell.kernels[state]
-        half = len(kernel) // 2
-        n = scipy.fft.next_fast_len(len(self.x) + 2 * half, real=True)
-        y = scipy.fft.irfft(scipy.fft.rfft(self.x, n) * scipy.fft.rfft(kernel, n), n)
-        y = y[half : half + len(self.x)] ** 2
+    def _power(self, response: Array, steps: int, step_s: float = FINE_S) -> Array:
+        """Return the power of the sound through a filter in each step, shape (steps,)."""
+        n = scipy.fft.next_fast_len(len(self.x) + int(0.01 * self.rate_hz))
+        hz = np.arange(n // 2 + 1) * self.rate_hz / n
+        gain = np.interp(hz, self.tell.hz, response, right=0.0)
+        one_sided = np.zeros(n, dtype=complex)
+        one_sided[: len(hz)] = scipy.fft.rfft(self.x, n) * gain
+        y = scipy.fft.ifft(one_sided)[: len(self.x)]
         edges = np.round(np.arange(steps + 1) * step_s * self.rate_hz).astype(int)
-        return np.add.reduceat(y, edges[:-1]) / np.diff(edges)
+        return np.asarray(np.add.reduceat(y.real**2 + y.imag**2, edges[:-1]) / np.diff(edges))
 
-    def moment(self, flips: list[float]) -> Moment:
+    def moment(self, flips: list[float], latest_s: float) -> Moment:
         """Return the moment of the first flip."""
         x, rate = _decimate(self.x, self.rate_hz)
         first = flips[0]
@@ -416,13 +492,12 @@ class _Stretch:
         start = max(0.0, first - 0.1)
         before = self._lines(x, rate, max(start, first - 0.08), first - 0.004, self.before, -1)
         after = self._lines(x, rate, first + 0.010, min(until, first + 0.12), 1 - self.before, 1)
-        break_s = self._half_way(first)
-        rough = just_about(break_s, ROUGH_S)
+        rough = just_about(self._half_way(first), ROUGH_S)
         if before is NO_LINES and after is NO_LINES:
             return rough
         noise = self._noise(x, rate, before, after, first)
         found = locate(x, rate, before, after, noise, first, (start, until))
-        if found is None or found.given(np.zeros(1))[0] > break_s + LATEST_S:
+        if found is None or found.given(np.zeros(1))[0] > latest_s:
             return rough  # the contact broke before the sound went over for good
         return found
 
@@ -477,26 +552,43 @@ class _Stretch:
         return best
 
 
-def _usual(level: Array) -> tuple[float, float]:
-    """Return the middle of a level and its standard deviation, in dB, hardly moved by outliers."""
-    low, middle, high = np.percentile(level, [16, 50, 84])
-    return float(middle), float(high - low) / 2 + 0.5
+@dataclass(frozen=True)
+class _Usual:
+    """How a filter's output behaves in a state: its level, its spread, and the noise beside."""
+
+    level: float
+    spread: float
+    beside: float
 
 
-def _left(level: Array, old: tuple[float, float], new: tuple[float, float]) -> Array:
+def _usual(level: Array, beside: Array, part: slice) -> _Usual:
+    low, middle, high = np.percentile(level[part], [16, 50, 84])
+    return _Usual(float(middle), float(high - low) / 2, float(np.median(beside[part])))
+
+
+def _smooth(values: Array, width: int) -> Array:
+    return np.convolve(values, np.ones(width) / width, "same")
+
+
+def _left(level: Array, beside: Array, old: _Usual, new: _Usual) -> Array:
     """Return the log odds that a level is not the old state's.
 
     It may be the new state's, or anywhere between, or an accident that either state may suffer.
     """
+    top = max(old.level, new.level)
 
-    def bell(at: tuple[float, float]) -> Array:
-        return np.exp(-0.5 * ((level - at[0]) / at[1]) ** 2) / (at[1] * 2.507)
+    def bell(at: float, usual: _Usual) -> Array:
+        noisier = np.clip(beside / usual.beside, 0.5, 1e4)
+        spread = np.sqrt(noisier * max(usual.spread, 0.02 * top, 0.05 * usual.level) ** 2)
+        return np.exp(-0.5 * ((level - at) / spread) ** 2) / (spread * 2.507)
 
-    low, high = min(old[0], new[0]), max(old[0], new[0])
-    between = ((level > low) & (level < high)) / (high - low)
-    accident = 0.02 / 60
+    between = np.mean(
+        [bell(old.level + part * (new.level - old.level), old) for part in BETWEEN], axis=0
+    )
+    accident = 0.02 / (3 * top)
     return np.asarray(
-        np.log(0.45 * bell(new) + 0.45 * between + accident) - np.log(0.9 * bell(old) + accident)
+        np.log(0.45 * bell(new.level, new) + 0.45 * between + accident)
+        - np.log(0.9 * bell(old.level, old) + accident)
     )
 
 

@@ -55,6 +55,8 @@ SHORTEST_RUN_S = 0.028
 FRAME_LOG_ODDS = 1.5
 """Log odds of a frame beyond which it is labelled by itself, and not like the one before."""
 PLENTY = 1000
+TAIL_SHARE = 0.1
+TAIL_DB = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,7 +168,7 @@ def refine(levels: Levels, labels: Mask, rounds: int = 3) -> Labelled | None:
         zero, one = (core & known for core in cores(labels, 2))
         if one.sum() < 6 or zero.sum() < 6:
             return None
-        shares = level_shares(steps, zero), level_shares(steps, one)
+        shares = with_tails(level_shares(steps, zero), level_shares(steps, one))
         columns, divergence, evidence = telling(shares)
         log_odds, labels = label(weigh(evidence, steps[:, columns]))
         known = np.abs(log_odds) > FRAME_LOG_ODDS
@@ -174,6 +176,20 @@ def refine(levels: Levels, labels: Mask, rounds: int = 3) -> Labelled | None:
             return None
         heard = Labelled(labels, log_odds, columns, divergence, evidence, shares)
     return heard
+
+
+def with_tails(zero: Array, one: Array) -> tuple[Array, Array]:
+    """Grant the quieter state the levels between the two, through which a sound dies away."""
+    place = np.arange(STEPS)
+    levels = [(s @ place)[:, None] for s in (zero, one)]
+    between = [
+        (place > low) & (place < high - TAIL_DB)
+        for low, high in (levels, levels[::-1])
+    ]
+    return tuple(
+        (1 - TAIL_SHARE * b.any(axis=1, keepdims=True)) * s + TAIL_SHARE * b / np.maximum(b.sum(axis=1, keepdims=True), 1)
+        for s, b in zip((zero, one), between, strict=True)
+    )
 
 
 def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
