@@ -37,9 +37,10 @@ from analysis.ear.moment import (
     fit_lines,
     just_about,
     locate,
+    locate_power,
     rise_shapes,
 )
-from analysis.ear.firstsign import PAST, stirring
+from analysis.ear.firstsign import PAST, PARTS, coherent, left, power_odds, stirring
 from analysis.ear.spectrum import FLOOR, FrameGrid
 from analysis.sound import Block, finite
 
@@ -308,10 +309,12 @@ class _Tell:
         return cls(fine_hz, np.stack(fine), np.stack(flanks), lines, grid.bin_hz)
 
 
-BETWEEN = (0.05, 0.09, 0.16, 0.3, 0.5, 0.7, 0.9)
+BETWEEN = (0.3, 0.45, 0.6, 0.75, 0.9)
 FINER = 4
 CHATTER_LONGEST_S = 0.110
 STIR_COST = 5.0
+POWER_SHARE = 0.1
+VETO = -3.0
 STIR_SURE = 8.0
 SIGN_LATE_S = 0.001
 SIGN_U_S = 0.001
@@ -394,8 +397,19 @@ class _Stretch:
         stirs = self.stirs(flips)
         if stirs is None:
             return self.moment(flips, self._half_way(flips[0])+LATEST_S), flips
-        runs, weights = stirs
+        runs, weights, powers = stirs
+        if powers is not None:
+            first = flips[0]
+            until = flips[1] if len(flips) > 1 else len(self.x) / self.rate_hz
+            moment = locate_power(POWER_SHARE * powers, PARTS, FINE_S, first, (max(0.0, first - 0.1), until), 2)
+            if moment is None or moment.given(np.zeros(1))[0]>self._half_way(flips[0])+LATEST_S:
+                moment = just_about(first, ROUGH_S)
+            return moment, flips
         first, over = runs[0]
+        if flips[0] < first - LATEST_S:
+            until = min([first, *flips[1:2]])
+            if first - until < CHATTER_S and weights[int(flips[0] / FINE_S) : int(until / FINE_S)].sum() > VETO:
+                first, over = flips[0], until
         later = [f for f in flips if f > first + 0.004]
         breaks = [first, *(later if len(later) % 2 == 0 else [over, *later])]
         if len(breaks) > 1 and breaks[1] < breaks[0]+.002: breaks[1]=breaks[0]+.002
@@ -406,22 +420,29 @@ class _Stretch:
             moment = just_about(first + SIGN_LATE_S, SIGN_U_S)
         return moment, breaks
 
-    def stirs(self, flips: list[float]) -> tuple[list[tuple[float, float]], Array] | None:
+    def stirs(self, flips: list[float]) -> tuple[list[tuple[float, float]], Array, Array | None] | None:
         """Return the stretches in which something stirred before the sound settled, in one run."""
         x, rate = _decimate(self.x, self.rate_hz)
         end_s = len(x) / rate
         first = min(flips[0], self.guess_s)
         calm_end = first - CHATTER_LONGEST_S if first > CHATTER_LONGEST_S + 0.06 else 0.4 * first
-        if calm_end < 0.03:
+        if calm_end < 0.02:
             return None
         before = self._lines(x, rate, max(0.0, calm_end - 0.12), calm_end, self.before, -1)
-        late = max(flips[-1] + 0.008, end_s - 0.05)
-        after = self._lines(x, rate, late, end_s, 1 - self.before, 1)
+        late_s = max(flips[-1] + 0.008, end_s - 0.05)
+        after = self._lines(x, rate, late_s, end_s, 1 - self.before, 1)
         calm = slice(min(PAST, int(0.3 * calm_end / FINE_S)), int(calm_end / FINE_S))
-        if len(before.amplitudes) == len(after.amplitudes) == 0 or calm.stop - calm.start < 10:
+        if calm.stop - calm.start < 10:
             return None
+        late = slice(int(late_s / FINE_S), int(end_s / FINE_S) - 2)
         louder = np.sum(np.abs(after.amplitudes) ** 2) > np.sum(np.abs(before.amplitudes) ** 2)
-        weights = stirring(x, rate, before, after, calm, bool(louder))
+        recent = slice(max(0, calm.stop - 45), calm.stop)
+        powers = None
+        if coherent(x, rate, before, recent) or coherent(x, rate, after, late):
+            weights = stirring(x, rate, before, after, calm, bool(louder))
+        else:
+            powers = power_odds(x, rate, slice(0, calm.stop), late)
+            return [], np.zeros(0), powers
         last = int((max(self.guess_s, flips[-1]) + 0.015) / FINE_S)
         states = _likeliest(weights[calm.stop : last], STIR_COST)
         on = calm.stop + np.flatnonzero(np.diff(np.r_[False, states].astype(int)) == 1)
@@ -431,7 +452,7 @@ class _Stretch:
         i = len(on) - 1
         while i and (on[i] - off[i - 1]) * FINE_S < CHATTER_S:
             i -= 1
-        return [(a * FINE_S, b * FINE_S) for a, b in zip(on[i:].tolist(), off[i:].tolist(), strict=True)], weights
+        return [(a * FINE_S, b * FINE_S) for a, b in zip(on[i:].tolist(), off[i:].tolist(), strict=True)], weights, powers
 
     def _evidence(self) -> Array | None:
         """Return the log odds that the old state has been left, in steps of FINE_S."""

@@ -288,6 +288,50 @@ def locate(
     return Moment(top[:, 0] + np.log(total), mean, np.maximum(variance, step_s**2 / 12))
 
 
+def locate_power(
+    odds: Array, parts: Array, step_s: float, guess_s: float, limits_s: tuple[float, float], lead: int
+) -> Moment | None:
+    """Find the moment from the log odds of each part of the way, step by step.
+
+    Parameters
+    ----------
+    odds : ndarray, shape (len(parts), steps)
+        Log odds, against the old state, that the sound has gone a part of the way.
+    parts : ndarray
+        Rising to 1.
+    step_s : float
+        Time between steps, in seconds.
+    guess_s, limits_s : float
+        As for :func:`locate`.
+    """
+    shapes = np.concatenate([np.zeros((len(rise_shapes()), lead)), rise_shapes(step_s)], axis=1)
+    blur = np.hanning(2 * lead + 1)[1:-1] ** 2
+    shapes = np.sqrt(np.stack([np.convolve(np.pad(s**2, (0, lead), mode="edge"), blur / blur.sum(), "same")[: -lead] for s in shapes]))
+    reach = shapes.shape[1]
+    low = max(0, int(max(limits_s[0], guess_s - 0.010) / step_s))
+    high = min(int(limits_s[1] / step_s), int((guess_s + 0.006) / step_s))
+    if high - low < 4:
+        return None
+    table = np.concatenate([np.zeros((1, odds.shape[1])), odds])
+    rungs = np.concatenate([[0.0], parts])
+    nearest = np.abs(shapes[:, :, None] - rungs).argmin(axis=2)
+    padded = np.pad(table, ((0, 0), (0, reach)))
+    end = min(odds.shape[1], int(limits_s[1] / step_s))
+    padded[:, end:] = 0.0
+    at = np.arange(low, high)[:, None] + np.arange(reach)
+    scores = np.stack([padded[near, at].sum(axis=1) for near in nearest])
+    tail = np.concatenate([np.cumsum(padded[-1][::-1])[::-1], [0.0]])
+    scores += tail[np.minimum(at[:, -1] + 1, len(tail) - 1)]
+    top = scores.max(axis=1, keepdims=True)
+    weight = np.exp(scores - top)
+    total = weight.sum(axis=1)
+    weight /= total[:, None]
+    times = (np.arange(low, high) + lead) * step_s
+    mean = weight @ times
+    variance = weight @ times**2 - mean**2 + step_s**2 / 12
+    return Moment(top[:, 0] + np.log(total), mean, np.maximum(variance, step_s**2 / 12))
+
+
 def _weigh(x: Array, noise_psd: Array) -> Array:
     """Divide by the background's power spectrum: whitening, twice, with no delay."""
     size = scipy.fft.next_fast_len(len(x) + 512, real=True)
