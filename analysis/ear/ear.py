@@ -436,9 +436,10 @@ class _Stretch:
             return None
         late = slice(int(late_s / FINE_S), int(end_s / FINE_S) - 2)
         louder = np.sum(np.abs(after.amplitudes) ** 2) > np.sum(np.abs(before.amplitudes) ** 2)
-        recent = slice(max(0, calm.stop - 45), calm.stop)
+        recent = slice(max(12, calm.stop - 45), calm.stop)
         powers = None
-        if coherent(x, rate, before, recent) or coherent(x, rate, after, late):
+        steps_together = [coherent(x, rate, before, recent), coherent(x, rate, after, late)]
+        if any(steps_together) or False not in steps_together:
             weights = stirring(x, rate, before, after, calm, bool(louder))
         else:
             powers = power_odds(x, rate, slice(0, calm.stop), late)
