@@ -30,6 +30,7 @@ import scipy.fft
 
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.firstsign import PARTS, PAST, coherent, power_odds, stirring
 from analysis.ear.moment import (
     NO_LINES,
     Lines,
@@ -40,7 +41,6 @@ from analysis.ear.moment import (
     locate_power,
     rise_shapes,
 )
-from analysis.ear.firstsign import PAST, PARTS, coherent, left, power_odds, stirring
 from analysis.ear.spectrum import FLOOR, FrameGrid
 from analysis.sound import Block, finite
 
@@ -298,7 +298,10 @@ class _Tell:
             own[buzzer.silent] = False
         lines = np.where([_widen(o, 2) for o in own], 10 * floor, np.inf)
         responses = [_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)]
-        flanks = [_beside(r, louder[s], inside & ~_widen(own.any(axis=0), 6)) for s, r in enumerate(responses)]
+        flanks = [
+            _beside(r, louder[s], inside & ~_widen(own.any(axis=0), 6))
+            for s, r in enumerate(responses)
+        ]
         fine = [_shortened(r, grid.rate_hz, KERNEL_S) for r in responses]
         energy = (np.square(fine)[:, None, ::FINER] * mean[None]).sum(axis=2)
         for s in (0, 1):
@@ -396,23 +399,29 @@ class _Stretch:
         """Return the moment of the first break, and the breaks."""
         stirs = self.stirs(flips)
         if stirs is None:
-            return self.moment(flips, self._half_way(flips[0])+LATEST_S), flips
+            return self.moment(flips, self._half_way(flips[0]) + LATEST_S), flips
         runs, weights, powers = stirs
         if powers is not None:
             first = flips[0]
             until = flips[1] if len(flips) > 1 else len(self.x) / self.rate_hz
-            moment = locate_power(POWER_SHARE * powers, PARTS, FINE_S, first, (max(0.0, first - 0.1), until), 2)
-            if moment is None or moment.given(np.zeros(1))[0]>self._half_way(flips[0])+LATEST_S:
+            moment = locate_power(
+                POWER_SHARE * powers, PARTS, FINE_S, first, (max(0.0, first - 0.1), until), 2
+            )
+            if moment is None or moment.given(np.zeros(1))[0] > self._half_way(flips[0]) + LATEST_S:
                 moment = just_about(first, ROUGH_S)
             return moment, flips
         first, over = runs[0]
         if flips[0] < first - LATEST_S:
             until = min([first, *flips[1:2]])
-            if first - until < CHATTER_S and weights[int(flips[0] / FINE_S) : int(until / FINE_S)].sum() > VETO:
+            if (
+                first - until < CHATTER_S
+                and weights[int(flips[0] / FINE_S) : int(until / FINE_S)].sum() > VETO
+            ):
                 first, over = flips[0], until
         later = [f for f in flips if f > first + 0.004]
         breaks = [first, *(later if len(later) % 2 == 0 else [over, *later])]
-        if len(breaks) > 1 and breaks[1] < breaks[0]+.002: breaks[1]=breaks[0]+.002
+        if len(breaks) > 1 and breaks[1] < breaks[0] + 0.002:
+            breaks[1] = breaks[0] + 0.002
         moment = self.moment(breaks, np.inf)
         late = moment.given(shape_log_odds)[0]
         between = weights[int(first / FINE_S) : max(0, int((late - 0.002) / FINE_S))]
@@ -420,7 +429,9 @@ class _Stretch:
             moment = just_about(first + SIGN_LATE_S, SIGN_U_S)
         return moment, breaks
 
-    def stirs(self, flips: list[float]) -> tuple[list[tuple[float, float]], Array, Array | None] | None:
+    def stirs(
+        self, flips: list[float]
+    ) -> tuple[list[tuple[float, float]], Array, Array | None] | None:
         """Return the stretches in which something stirred before the sound settled, in one run."""
         x, rate = _decimate(self.x, self.rate_hz)
         end_s = len(x) / rate
@@ -453,7 +464,14 @@ class _Stretch:
         i = len(on) - 1
         while i and (on[i] - off[i - 1]) * FINE_S < CHATTER_S:
             i -= 1
-        return [(a * FINE_S, b * FINE_S) for a, b in zip(on[i:].tolist(), off[i:].tolist(), strict=True)], weights, powers
+        return (
+            [
+                (a * FINE_S, b * FINE_S)
+                for a, b in zip(on[i:].tolist(), off[i:].tolist(), strict=True)
+            ],
+            weights,
+            powers,
+        )
 
     def _evidence(self) -> Array | None:
         """Return the log odds that the old state has been left, in steps of FINE_S."""
@@ -487,7 +505,11 @@ class _Stretch:
         """Return when the first break was half done: filters spread it to either side alike."""
         state = 1 - self.before if self.tell.responses[1 - self.before].any() else self.before
         step_s = FINE_S / 4
-        course = np.sqrt(self._power(self.tell.responses[state], int(len(self.x) / self.rate_hz / step_s), step_s))
+        course = np.sqrt(
+            self._power(
+                self.tell.responses[state], int(len(self.x) / self.rate_hz / step_s), step_s
+            )
+        )
         i, calm, reach = (round(t / step_s) for t in (first_s, 0.015, 0.005))
         old = float(np.median(course[max(0, i - calm) : max(1, i - reach // 2)]))
         ahead = course[max(0, i - reach // 2) : i + reach]

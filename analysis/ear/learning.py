@@ -182,12 +182,10 @@ def with_tails(zero: Array, one: Array) -> tuple[Array, Array]:
     """Grant the quieter state the levels between the two, through which a sound dies away."""
     place = np.arange(STEPS)
     levels = [(s @ place)[:, None] for s in (zero, one)]
-    between = [
-        (place > low) & (place < high - TAIL_DB)
-        for low, high in (levels, levels[::-1])
-    ]
+    between = [(place > low) & (place < high - TAIL_DB) for low, high in (levels, levels[::-1])]
     return tuple(
-        (1 - TAIL_SHARE * b.any(axis=1, keepdims=True)) * s + TAIL_SHARE * b / np.maximum(b.sum(axis=1, keepdims=True), 1)
+        (1 - TAIL_SHARE * b.any(axis=1, keepdims=True)) * s
+        + TAIL_SHARE * b / np.maximum(b.sum(axis=1, keepdims=True), 1)
         for s, b in zip((zero, one), between, strict=True)
     )
 
@@ -239,73 +237,138 @@ def _chosen(divergence: Array) -> npt.NDArray[np.intp]:
     return np.array(chosen, dtype=np.intp)
 
 
-BUZZER_LOG_ODDS = {
-    "votes": 0.973,
-    "divergence": 2.123,
-    "certain": 15.0,
-    "flat": 8.36,
-    "held": 1.40,
-    "other_flat": 0.73,
-    "tone": 0.032,
-    "spread": -0.258,
-    "agree": -14.3,
-    "flicker": -0.35,
-    "short": 0.14,
+LIKENESS = {
+    "divergence": 0.623,
+    "flat": 2.758,
+    "certain": 2.95,
+    "other_flat": 2.997,
+    "step": 2.156,
+    "least_step": 1.223,
+    "edge": 0.183,
+    "valley": -5.282,
+    "votes": 0.76,
 }
-"""Weights of :func:`judge`, a logistic regression fitted on simulated scenes (tests/bench)."""
-BUZZER_LOG_ODDS_BASE = -16.6
+"""Weights by which the suspects of a stretch are ranked: a conditional logit fitted on simulated
+scenes (tests/bench)."""
+BUZZER_LOG_ODDS = {
+    "flat": 10.737,
+    "certain": 8.855,
+    "agree": 8.419,
+    "tone": 0.106,
+    "other_flat": 2.99,
+    "least_step": 3.188,
+    "gap": 0.158,
+    "stands_out": 0.098,
+}
+"""Weights of the likeliest suspect's being a buzzer at all: a logistic regression on the same."""
+BUZZER_LOG_ODDS_BASE = -30.8
 
 
-def judge(levels: Levels, held: Mask, suspect: Suspect, heard: Labelled, grid: FrameGrid) -> float:
-    """Return the log odds that a suspect is a buzzer and not something else in the room.
+@dataclass(frozen=True, eq=False)
+class Judgement:
+    """How much a suspect behaves like a buzzer, among others and at all, in log odds."""
 
-    A buzzer's sounding state is flat (its level stays within 2.5 dB of its usual one), held (it
-    moves little from frame to frame), tonal against its neighbours, and both states are certain
-    in nearly every frame.
+    likeness: float
+    quality: float
+
+
+def judge(levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid) -> Judgement | None:
+    """Judge whether a suspect is a buzzer and not something else in the room.
+
+    Returns
+    -------
+    Judgement or None
+        None when one of its states is hardly heard.
+    """
+    traits = _traits(levels, suspect, heard, grid)
+    if traits is None:
+        return None
+    likeness, quality = (
+        sum(weight * traits[name] for name, weight in weights.items())
+        for weights in (LIKENESS, BUZZER_LOG_ODDS)
+    )
+    return Judgement(likeness, quality + BUZZER_LOG_ODDS_BASE)
+
+
+def _traits(
+    levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid
+) -> dict[str, float] | None:
+    """Measure how a suspect behaves.
+
+    A buzzer's sounding state is flat (its level stays within 2.5 dB of its usual one) and stands
+    out from its neighbours; it goes from state to state in one step, and both are certain in
+    nearly every frame. A line that drifts out of a column does not step, and a noise is not flat.
     """
     zero, one = cores(heard.labels, 3)
     if one.sum() < 6 or zero.sum() < 6:
-        return -np.inf
+        return None
     k = heard.columns
-    middle = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)])
-    sides = [(zero, 0), (one, 1)]
-    flat, held_share = np.empty((2, len(k))), np.empty((2, len(k)))
-    for mask, state in sides:
-        usual = heard.shares[state][k].argmax(axis=1) + LOW_DB + 0.5
-        flat[state] = np.mean(np.abs(levels[mask][:, k] - usual) < 2.5, axis=0)
-        held_share[state] = held[mask][:, k].mean(axis=0)
+    few = [_some(np.flatnonzero(m)) for m in (zero, one)]
+    middle = np.stack([np.median(levels[f][:, k], axis=0) for f in few])
+    usual = np.stack([s[k].argmax(axis=1) for s in heard.shares]) + LOW_DB + 0.5
+    flat = np.stack(
+        [
+            np.mean(np.abs(levels[m][:, k] - u) < 2.5, axis=0)
+            for m, u in zip((zero, one), usual, strict=True)
+        ]
+    )
     louder = (middle[1] > middle[0]).astype(int)
-    pick = np.arange(len(k))
-    lengths, _ = runs(heard.labels)
-    length_s = lengths * grid.hop_s
-    first = slice(0, 4)
-    features = {
-        "votes": np.log(suspect.votes_s + 0.1),
-        "divergence": heard.divergence.mean(),
-        "certain": np.mean(np.abs(heard.log_odds) > FRAME_LOG_ODDS),
-        "flat": np.average(flat[louder, pick], weights=heard.divergence),
-        "held": held_share[louder, pick].max(),
-        "other_flat": min(flat[0, first].max(), flat[1, first].max()),
-        "tone": min(30.0, _tone(levels, zero, one, k, grid.bins)),
-        "spread": np.median(heard.log_odds[one]) - np.median(heard.log_odds[zero]),
-        "agree": np.mean(heard.labels == suspect.labels),
-        "flicker": np.mean(length_s < 0.05),
-        "short": np.log(length_s[length_s < 0.1].sum() / length_s.sum() + 0.02),
+    best = int(louder[:3].sum() * 2 > len(louder[:3]))
+    course = levels[:, k[0]]
+    low, high = middle[1 - best, 0], middle[best, 0]
+    way = (course - low) / (high - low if abs(high - low) > 1e-6 else 1e-6)
+    steps, edges = _steps(way if best else 1 - way, heard)
+    narrow = k[k < grid.bins][:4]
+    return {
+        "votes": float(np.log(suspect.votes_s + 0.1)),
+        "divergence": float(heard.divergence.mean()),
+        "certain": float(np.mean(np.abs(heard.log_odds) > FRAME_LOG_ODDS)),
+        "flat": float(np.average(flat[louder, np.arange(len(k))], weights=heard.divergence)),
+        "other_flat": float(flat[:, :4].max(axis=1).min()),
+        "tone": min(15.0, _tone(levels, few, narrow, grid.bins)),
+        "stands_out": min(30.0, _stands_out(levels[few[best]], narrow, grid.bins)),
+        "agree": float(np.mean(heard.labels == suspect.labels)),
+        "gap": min(20.0, float(np.abs(middle[1] - middle[0])[:3].max())),
+        "valley": float(np.mean((way > 0.25) & (way < 0.75))),
+        "step": min(1.0, float(np.mean(steps))),
+        "least_step": min(0.8, float(np.quantile(steps, 0.2))),
+        "edge": min(6.0, float(np.mean(edges))),
     }
-    weighed = sum(BUZZER_LOG_ODDS[name] * float(value) for name, value in features.items())
-    return float(weighed + BUZZER_LOG_ODDS_BASE)
 
 
-def _tone(levels: Levels, zero: Mask, one: Mask, columns: npt.NDArray[np.intp], bins: int) -> float:
-    """Return by how much the states differ in standing out against their neighbours, in dB."""
-    narrow = columns[columns < bins]
+def _steps(way: Array, heard: Labelled) -> tuple[Array, Array]:
+    """Return how much of the way to state 1 each change goes at once, and how plain its sides are."""
+    at = np.flatnonzero(np.diff(heard.labels)) + 1
+    at = at[(at > 6) & (at < len(way) - 6)]
+    if len(at) == 0:
+        return np.zeros(1), np.zeros(1)
+    sign = np.where(heard.labels[at], 1.0, -1.0)
+    smooth = uniform_filter1d(way, 3)
+    steps = np.clip(sign * (smooth[at + 4] - smooth[at - 5]), -1.0, 1.5)
+    after = np.where(heard.labels[at], 1.0, -1.0) * heard.log_odds[at + 4]
+    before = np.where(heard.labels[at - 1], 1.0, -1.0) * heard.log_odds[at - 5]
+    return steps, np.minimum(np.minimum(after, before), 8.0)
+
+
+def _stands_out(levels: Levels, narrow: npt.NDArray[np.intp], bins: int) -> float:
+    """Return by how much the plainest of some narrow columns is above its neighbours, in dB."""
     if len(narrow) == 0:
         return 0.0
-    around = neighbours(narrow, bins)
+    usual = np.median(levels[:, np.column_stack([narrow, neighbours(narrow, bins)])], axis=0)
+    return float((usual[:, 0] - np.median(usual[:, 1:], axis=1)).max())
+
+
+def _tone(
+    levels: Levels, few: list[npt.NDArray[np.intp]], narrow: npt.NDArray[np.intp], bins: int
+) -> float:
+    """Return by how much the states differ in standing out against their neighbours, in dB."""
+    if len(narrow) == 0:
+        return 0.0
     out = []
-    for frames in (np.flatnonzero(one), np.flatnonzero(zero)):
-        few = levels[_some(frames)]
-        usual = np.median(few[:, np.column_stack([narrow, around])], axis=0)
+    for frames in few:
+        usual = np.median(
+            levels[frames][:, np.column_stack([narrow, neighbours(narrow, bins)])], axis=0
+        )
         out.append(usual[:, 0] - np.median(usual[:, 1:], axis=1))
     return float(np.abs(out[0] - out[1]).max())
 
@@ -367,17 +430,17 @@ def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
         return None
     levels = grid.levels(powers)
     held = steady(levels)
-    best: tuple[float, Labelled] | None = None
+    best: tuple[Judgement, Labelled] | None = None
     for suspect in find_suspects(levels, held, grid.hop_s):
         heard = refine(levels, suspect.labels)
-        if heard is None:
+        judged = None if heard is None else judge(levels, suspect, heard, grid)
+        if heard is None or judged is None:
             continue
-        quality = judge(levels, held, suspect, heard, grid)
-        if best is None or quality > best[0]:
-            best = quality, heard
-    if best is None or not np.isfinite(best[0]):
+        if best is None or judged.likeness > best[0].likeness:
+            best = judged, heard
+    if best is None:
         return None
-    return make_print(levels, powers, best[1], grid, best[0])
+    return make_print(levels, powers, best[1], grid, best[0].quality)
 
 
 def adapt(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:

@@ -289,7 +289,12 @@ def locate(
 
 
 def locate_power(
-    odds: Array, parts: Array, step_s: float, guess_s: float, limits_s: tuple[float, float], lead: int
+    odds: Array,
+    parts: Array,
+    step_s: float,
+    guess_s: float,
+    limits_s: tuple[float, float],
+    lead: int,
 ) -> Moment | None:
     """Find the moment from the log odds of each part of the way, step by step.
 
@@ -306,7 +311,14 @@ def locate_power(
     """
     shapes = np.concatenate([np.zeros((len(rise_shapes()), lead)), rise_shapes(step_s)], axis=1)
     blur = np.hanning(2 * lead + 1)[1:-1] ** 2
-    shapes = np.sqrt(np.stack([np.convolve(np.pad(s**2, (0, lead), mode="edge"), blur / blur.sum(), "same")[: -lead] for s in shapes]))
+    shapes = np.sqrt(
+        np.stack(
+            [
+                np.convolve(np.pad(s**2, (0, lead), mode="edge"), blur / blur.sum(), "same")[:-lead]
+                for s in shapes
+            ]
+        )
+    )
     reach = shapes.shape[1]
     low = max(0, int(max(limits_s[0], guess_s - 0.010) / step_s))
     high = min(int(limits_s[1] / step_s), int((guess_s + 0.006) / step_s))

@@ -41,7 +41,6 @@ from analysis.ear.learning import (
     neighbours,
     refine,
     runs,
-    steady,
     telling,
 )
 from analysis.ear.spectrum import FrameGrid, Levels, Powers
@@ -273,7 +272,6 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
     if len(powers) * grid.hop_s < 2 * LEAST_S or not taught.any():
         return None
     levels = grid.levels(powers)
-    held = steady(levels)
     best: tuple[float, BuzzerPrint] | None = None
     ways: list[Callable[[], Mask | None]] = [
         lambda: _as_taught(levels, known, columns),
@@ -292,7 +290,8 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
         if taught @ again < LEAST_ALIKE * np.sqrt((taught @ taught) * (again @ again)):
             continue
         loud_s = np.mean(heard.labels == (taught.sum() > 0)) * len(labels) * grid.hop_s
-        worth = judge(levels, held, Suspect(float(loud_s), labels), heard, grid)
+        judged = judge(levels, Suspect(float(loud_s), labels), heard, grid)
+        worth = -np.inf if judged is None else judged.quality
         if worth > LEAST_WORTH and (best is None or worth > best[0]):
             best = worth, fresh
     if best is None:
