@@ -3,33 +3,42 @@
 What it measures
 ----------------
 The mean of the readings, each made true by its wheel error, with their spread, their number and
-a first uncertainty budget: the readings' spread, the wheel's resolution, and dead centre, which
-is common to them all and so does not shrink with their number.
+an uncertainty budget: the readings' spread, what the wheel's resolution adds beyond it, and what
+is common to them all and so does not shrink with their number: dead centre above all.
 
-A single reading has no spread. Its uncertainty then holds only what the wheel and dead centre
-add, and is too small by whatever the sweeps would have differed; the caller must say so.
+How far readings differ is a matter of reader, wheel and machine, so all sweeps of a job speak for
+it: `scatter_of` pools them, unless a group differs by more than the rest explains.
 
-The moment of the opening stands in the budget without a figure: how far the crank moves between
-the opening and the reading depends on how fast it is turned, which is not known here.
+A single reading has no spread. Where no other sweep tells it, its uncertainty holds only what the
+wheel and dead centre add, and is too small by whatever sweeps would have differed; the caller
+must say so.
 
 References
 ----------
-JCGM 100:2008, 4.2 (mean and spread) and 5 (combination); see :mod:`analysis.budget`.
+JCGM 100:2008, 4.2 (mean and spread), 4.2.4 (pooled) and 5 (combination); see
+:mod:`analysis.budget`.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from scipy.special import fdtrc
+
 from analysis.budget import (
     COVERAGE,
     Budget,
     Line,
+    Scatter,
     combine,
+    pooled,
     repeatability,
     resolution,
     standard_deviation,
 )
+from analysis.wheel import Wheel
+
+_CHANCE = 0.01
 
 
 @dataclass(frozen=True)
@@ -56,8 +65,9 @@ class OpeningAngle:
 
 def opening_angle(
     angles_deg: Sequence[float],
-    graduation_deg: float,
-    dead_centre: Line | None,
+    wheel: Wheel,
+    common: Sequence[Line] | None,
+    scatter: Scatter | None = None,
     coverage: float = COVERAGE,
 ) -> OpeningAngle:
     """Average the readings of one cylinder and say how well the mean is known.
@@ -66,10 +76,12 @@ def opening_angle(
     ----------
     angles_deg : sequence of float
         One or more true angles, or angles as read when dead centre is not known.
-    graduation_deg : float
-        From one line of the wheel to the next.
-    dead_centre : Line or None
-        What dead centre adds to the doubt; None when it is not known.
+    wheel : Wheel
+        How it is read.
+    common : sequence of Line or None
+        What adds to the doubt of all of them alike; None when dead centre is not known.
+    scatter : Scatter, optional
+        How far readings differ; their own when None.
     coverage : float
         Of the expanded uncertainty.
 
@@ -84,20 +96,42 @@ def opening_angle(
     """
     if not angles_deg:
         raise ValueError("an opening angle needs a reading")
-    return OpeningAngle(
-        math.fsum(angles_deg) / len(angles_deg),
-        len(angles_deg),
-        standard_deviation(angles_deg),
-        _budget(angles_deg, graduation_deg, dead_centre, coverage) if dead_centre else None,
-    )
+    n = len(angles_deg)
+    budget = None
+    if common is not None:
+        own = pooled([angles_deg])
+        scatter = own if scatter is None else scatter
+        lines = []
+        if scatter.dof > 0:
+            note = f"mean of {n}"
+            if scatter.dof != own.dof:
+                note += f"; spread of all sweeps of the job, {own.sd_deg:.2f} of these alone"
+            lines.append(repeatability(scatter, n, note))
+        elif wheel.parallax_deg:
+            lines.append(
+                Line("reading, parallax", wheel.parallax_deg, "rectangular", math.sqrt(3.0))
+            )
+        lines += [resolution(wheel.read_to_deg, scatter.sd_deg), *common]
+        budget = combine(lines, coverage)
+    return OpeningAngle(math.fsum(angles_deg) / n, n, standard_deviation(angles_deg), budget)
 
 
-def _budget(
-    angles_deg: Sequence[float], graduation_deg: float, dead_centre: Line, coverage: float
-) -> Budget:
-    lines = [resolution(graduation_deg), dead_centre]
-    if len(angles_deg) > 1:
-        lines.insert(0, repeatability(angles_deg))
-    note = "turning speed not known; the crank is taken to stand where the points opened"
-    lines.append(Line("moment of the opening", 0.0, "not included", note=note))
-    return combine(lines, coverage)
+def scatter_of(group: Sequence[float], others: Sequence[Sequence[float]]) -> Scatter:
+    """Return how far the readings of a group differ, by all groups of the job.
+
+    A group that scatters more than the others by more than chance (Fisher's F, one in a hundred)
+    speaks for itself.
+
+    Parameters
+    ----------
+    group : sequence of float
+        Readings of one thing.
+    others : sequence of sequence of float
+        The job's other groups.
+    """
+    own, rest = pooled([group]), pooled(others)
+    if own.dof and rest.dof and own.sd_deg > rest.sd_deg:
+        ratio = (own.sd_deg / rest.sd_deg) ** 2 if rest.sd_deg else math.inf
+        if fdtrc(own.dof, rest.dof, ratio) < _CHANCE:
+            return own
+    return pooled([group, *others])

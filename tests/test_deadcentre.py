@@ -8,11 +8,14 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from analysis.deadcentre import StopPair, dead_centre, each_side, question
+from analysis.wheel import Wheel
+
+WHEEL = Wheel(parallax=0.0)
 
 
 def test_stops_at_18_and_15_give_16_and_a_half() -> None:
     # Common practice, no source.
-    found = dead_centre([StopPair(18.0, 15.0)], graduation_deg=1.0)
+    found = dead_centre([StopPair(18.0, 15.0)], WHEEL)
     assert found.pairs[0].each_side_deg == 16.5
     assert found.wheel_error_deg == 1.5
 
@@ -47,13 +50,13 @@ def test_a_solved_slider_crank_gives_the_wheel_error_back(
 
     before = brentq(above, 0.0, 170.0) + wheel_error
     after = -(brentq(above, -170.0, 0.0) + wheel_error)
-    found = dead_centre([StopPair(before, after)], graduation_deg=1.0)
+    found = dead_centre([StopPair(before, after)], WHEEL)
     assert found.wheel_error_deg == pytest.approx(wheel_error, abs=1e-9)
 
 
 def test_pairs_are_averaged_and_the_doubt_shrinks_only_where_it_may() -> None:
-    one = dead_centre([StopPair(18.0, 15.0)], 1.0)
-    three = dead_centre([StopPair(18.0, 15.0), StopPair(18.5, 15.0), StopPair(18.0, 15.5)], 1.0)
+    one = dead_centre([StopPair(18.0, 15.0)], WHEEL)
+    three = dead_centre([StopPair(18.0, 15.0), StopPair(18.5, 15.0), StopPair(18.0, 15.5)], WHEEL)
     assert three.wheel_error_deg == pytest.approx((1.5 + 1.75 + 1.25) / 3)
     # Two readings to a quarter of a degree each way, halved: 0.25 / root 3 / root 2.
     assert one.budget.u_deg == pytest.approx(0.25 / math.sqrt(6))
@@ -75,7 +78,7 @@ def test_a_pair_that_jumps_is_questioned(sums: list[float], places: tuple[int, .
 
 def test_a_questioned_pair_stays_in_the_mean() -> None:
     pairs = [StopPair(18.0, 15.0), StopPair(18.0, 15.0), StopPair(21.0, 15.0)]
-    found = dead_centre(pairs, 1.0)
+    found = dead_centre(pairs, WHEEL)
     assert found.questioned == (2,)
     assert found.wheel_error_deg == pytest.approx(2.0)
 
@@ -90,4 +93,4 @@ def test_a_questioned_pair_stays_in_the_mean() -> None:
 )
 def test_pairs_that_cannot_be(pairs: list[StopPair], words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        dead_centre(pairs, 1.0)
+        dead_centre(pairs, WHEEL)

@@ -17,9 +17,12 @@ from analysis.budget import (
     welch_satterthwaite,
 )
 from analysis.opening import opening_angle
+from analysis.engine import CylinderFigure, Engine
 from analysis.verdict import correct, judge
+from analysis.wheel import Wheel
 
-DEAD_CENTRE = Line("dead centre", 0.1, "combined")
+DEAD_CENTRE = Line("dead centre", 0.1, "normal")
+WHEEL = Wheel()
 
 
 @pytest.mark.parametrize("dof", [1, 2, 4.5, 30, math.inf])
@@ -44,14 +47,14 @@ def test_effective_degrees_of_freedom_against_the_guide() -> None:
 
 @given(st.lists(st.floats(-90.0, 90.0), min_size=2, max_size=12))
 def test_mean_and_spread_against_numpy(angles: list[float]) -> None:
-    found = opening_angle(angles, 1.0, DEAD_CENTRE)
+    found = opening_angle(angles, WHEEL, [DEAD_CENTRE])
     assert found.angle_deg == pytest.approx(np.mean(angles), abs=1e-9)
     assert found.sd_deg == pytest.approx(np.std(angles, ddof=1), abs=1e-9)
 
 
 def test_budget_adds_spread_resolution_and_dead_centre() -> None:
     angles = [27.5, 28.0, 28.5]
-    budget = opening_angle(angles, 1.0, DEAD_CENTRE).budget
+    budget = opening_angle(angles, WHEEL, [DEAD_CENTRE]).budget
     assert budget is not None
     spread = stats.sem(angles)
     resolution = 0.25 / math.sqrt(3)
@@ -61,7 +64,7 @@ def test_budget_adds_spread_resolution_and_dead_centre() -> None:
 
 
 def test_equal_readings_still_have_the_wheels_resolution() -> None:
-    found = opening_angle([28.0, 28.0, 28.0], 1.0, DEAD_CENTRE)
+    found = opening_angle([28.0, 28.0, 28.0], WHEEL, [DEAD_CENTRE])
     assert found.sd_deg == 0.0
     assert found.budget is not None
     assert found.budget.U_deg == pytest.approx(
@@ -70,9 +73,9 @@ def test_equal_readings_still_have_the_wheels_resolution() -> None:
 
 
 def test_one_reading_has_no_spread_and_no_dead_centre_no_budget() -> None:
-    assert opening_angle([28.0], 1.0, DEAD_CENTRE).sd_deg is None
+    assert opening_angle([28.0], WHEEL, [DEAD_CENTRE]).sd_deg is None
     assert standard_deviation([28.0]) is None
-    assert opening_angle([28.0], 1.0, None).budget is None
+    assert opening_angle([28.0], WHEEL, None).budget is None
 
 
 @given(st.floats(0.01, 2.0), st.floats(0.0, 2.0), st.floats(1.0, 100.0))
