@@ -18,11 +18,12 @@ numerically; ``U`` is the half-width that holds the stated share of the outcome.
 of line rules, this is the textbook's ``k``.
 
 Rounding. A reader takes the wheel to a step, half a graduation unless told otherwise, so a
-reading lies anywhere within half a step of what was written (common practice, no source). Where
-the readings scatter by much less than a step, all are rounded alike and repeating does not help;
-where they scatter by a step, rounding is one more part of the scatter and is already in it.
-Between the two, ``exp(-2 pi^2 s^2)`` of it stays, ``s`` being the scatter in steps. So
-`resolution` is told the scatter, and counts only what stays.
+reading lies anywhere within half a step of what was written (common practice, no source). It
+adds a twelfth of the step's square to the readings' variance, which is known and is taken out of
+their spread before Student's factor is put on it. Where what is left scatters by much less than
+a step, all readings are rounded alike and repeating does not help; where it scatters by a step,
+rounding differs each time and goes down with their number. Between the two, ``exp(-2 pi^2
+s^2)`` of it is common to all, ``s`` being the scatter in steps.
 
 References
 ----------
@@ -31,7 +32,8 @@ triangular distribution, 5.1.2 combination, 6.2 expanded uncertainty, G.4 effect
 freedom by the Welch-Satterthwaite formula (G.2b) and Student's t. Degrees of freedom are not cut
 to a whole number. JCGM 101:2008, clauses 5 and 7: distributions propagated numerically.
 B. Widrow and I. Kollar, *Quantization Noise*, 2008: how scatter smooths rounding, the first
-harmonic of it; Sheppard's correction takes the rounding out of the scatter (both from memory).
+harmonic of it; W. F. Sheppard's correction of 1898 takes rounding out of a variance (both from
+memory).
 """
 
 import math
@@ -42,6 +44,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 COVERAGE = 0.95
@@ -49,7 +52,7 @@ COVERAGE = 0.95
 Shape = Literal["Student", "normal", "rectangular", "triangular", "not included"]
 Floats = npt.NDArray[np.float64]
 
-_CELLS = 600
+_CELLS = 400
 """Cells of the numerical distribution, end to end."""
 
 
@@ -128,16 +131,17 @@ class Budget:
     @cached_property
     def U_deg(self) -> float:
         """Expanded uncertainty, in degrees."""
-        low, high = 0.0, self.u_deg
-        while self.chance_below(high) - self.chance_below(-high) < self.coverage:
-            low, high = high, 2.0 * high
-            if high == 0.0:
-                return 0.0
-        for _ in range(40):
-            middle = (low + high) / 2.0
-            inside = self.chance_below(middle) - self.chance_below(-middle)
-            low, high = (middle, high) if inside < self.coverage else (low, middle)
-        return high
+        if self.u_deg == 0.0:
+            return 0.0
+
+        def missing(half_width: float) -> float:
+            inside = self.chance_below(half_width) - self.chance_below(-half_width)
+            return self.coverage - inside
+
+        high = 2.0 * self.u_deg
+        while missing(high) > 0.0:
+            high *= 2.0
+        return float(brentq(missing, 0.0, high, xtol=1e-7 * self.u_deg, rtol=1e-9))
 
     @property
     def k(self) -> float:
@@ -233,7 +237,7 @@ class Scatter:
     Attributes
     ----------
     sd_deg : float
-        Standard deviation of one reading.
+        Standard deviation of one reading, without its rounding.
     dof : int
         Degrees of freedom it is known with; 0 when nothing was repeated.
     """
@@ -242,32 +246,47 @@ class Scatter:
     dof: int = 0
 
 
-def pooled(groups: Sequence[Sequence[float]]) -> Scatter:
-    """Return the scatter within groups, each about its own mean (GUM, 4.2.4)."""
+def pooled(groups: Sequence[Sequence[float]], step_deg: float = 0.0) -> Scatter:
+    """Return the scatter within groups, each about its own mean (GUM, 4.2.4).
+
+    Parameters
+    ----------
+    groups : sequence of sequence of float
+        Readings that repeat each other, group by group.
+    step_deg : float
+        What they are rounded to; the rounding's variance is taken out.
+    """
     dof = sum(len(group) - 1 for group in groups if group)
     if dof == 0:
         return Scatter()
     squares = math.fsum(
         (value - math.fsum(group) / len(group)) ** 2 for group in groups for value in group
     )
-    return Scatter(math.sqrt(squares / dof), dof)
+    return Scatter(math.sqrt(max(0.0, squares / dof - step_deg**2 / 12.0)), dof)
 
 
-def rounding_left(step_deg: float, sd_deg: float) -> float:
-    """Return the share of the rounding that is common to all readings, from 0 to 1."""
-    in_steps = max(0.0, (sd_deg / step_deg) ** 2 - 1.0 / 12.0)  # less the rounding's own
-    return math.exp(-2.0 * math.pi**2 * in_steps)
+def resolution(
+    step_deg: float, scatter_deg: float = 0.0, n: int = 1, what: str = "readings"
+) -> Line:
+    """Return the line for reading the wheel to a step.
 
-
-def resolution(step_deg: float, sd_deg: float = 0.0, what: str = "reading") -> Line:
-    """Return the line for reading the wheel to a step, where readings scatter by `sd_deg`."""
-    left = rounding_left(step_deg, sd_deg)
+    Parameters
+    ----------
+    step_deg : float
+        The finest step that is read.
+    scatter_deg : float
+        Standard deviation of the readings without the rounding.
+    n : int
+        Readings in the mean.
+    what : str
+        Which readings.
+    """
+    common = math.exp(-2.0 * (math.pi * scatter_deg / step_deg) ** 2)
+    half_width = step_deg / 2.0 * math.hypot(common, math.sqrt((1.0 - common**2) / n))
     note = f"read to {step_deg:g} deg"
-    if left < 0.995:
-        note += f"; {1.0 - left:.0%} of it is already in the spread"
-    return Line(
-        f"{what}, resolution", left * step_deg / 2.0, "rectangular", math.sqrt(3.0), note=note
-    )
+    if n > 1:
+        note += f"; {common:.0%} of it alike in all {n}"
+    return Line(f"{what}, resolution", half_width, "rectangular", math.sqrt(3.0), note=note)
 
 
 def repeatability(scatter: Scatter, n: int, note: str, what: str = "readings") -> Line:

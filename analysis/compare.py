@@ -29,9 +29,10 @@ difference means: common practice, no source.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from analysis.budget import Budget, Line, Scatter, combine, resolution
+from analysis.budget import Budget, Scatter, combine
+from analysis.opening import sweep_lines
 from analysis.wheel import Wheel
 
 
@@ -84,18 +85,11 @@ def difference(
         Degrees of the result for one degree of the difference.
     """
     value = math.fsum(one) / len(one) - math.fsum(other) / len(other)
-    lines = []
-    if scatter.dof:
-        together = len(one) * len(other) / (len(one) + len(other))
-        lines.append(
-            Line("readings, spread", scatter.sd_deg, "Student", math.sqrt(together),
-                 abs(sensitivity), scatter.dof, f"means of {len(one)} and {len(other)}")
-        )  # fmt: skip
-    step = resolution(wheel.read_to_deg, scatter.sd_deg)
-    lines.append(
-        Line("readings, resolution", 2.0 * step.value_deg, "triangular", math.sqrt(6.0),
-             abs(sensitivity), note=step.note)
-    )  # fmt: skip
+    # Both groups lean on one estimate of the spread, so it makes one line.
+    spread, _ = sweep_lines(scatter, len(one), wheel)
+    lines = [replace(spread, divisor=spread.divisor / math.sqrt(1.0 + len(one) / len(other)))]
+    lines += [sweep_lines(scatter, len(group), wheel)[1] for group in (one, other)]
+    lines = [replace(line, sensitivity=abs(sensitivity)) for line in lines]
     return Estimate(sensitivity * value, combine(lines))
 
 

@@ -33,7 +33,8 @@ References
 Uncertainty: JCGM 100:2008; a pair's error is half the difference of two readings, so each enters
 with a sensitivity of one half; two equal rectangles make a triangle (4.3.9, G.2.2). While the
 stop is not moved, readings of one side repeat, which gives two degrees of freedom for each
-further pair (4.2.4).
+further pair (4.2.4). Their spread counts where it is more than rounding and parallax explain
+(chi-squared, one in twenty); those stand in the budget in any case.
 """
 
 import math
@@ -41,7 +42,9 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.budget import Budget, Line, combine, pooled, repeatability, rounding_left
+from scipy.special import chdtrc
+
+from analysis.budget import Budget, Line, combine, pooled, repeatability, resolution
 from analysis.crank import Crank
 from analysis.wheel import Wheel
 
@@ -50,6 +53,7 @@ USUAL_ROD = 1.8
 """Rod by stroke where the sheet does not tell (common practice, no source)."""
 UNTOLD_OFFSET = 0.02
 """Offset by stroke that is allowed for where the sheet does not tell."""
+_CHANCE = 0.05
 
 
 @dataclass(frozen=True)
@@ -173,21 +177,21 @@ def _lines(
     crank: Crank | None,
 ) -> list[Line]:
     n = len(pairs)
-    lines = []
+    note = f"{n} {'pair' if n == 1 else 'pairs'} of stops, half of each reading"
+    step, eye_sd = wheel.read_to_deg, wheel.parallax_deg / math.sqrt(3.0)
+    half_width = resolution(step, eye_sd, n).value_deg
+    lines = [_triangle("stops, resolution", half_width, note)]
     if moved:  # then the sides do not repeat, but the errors still do
-        scatter, count = pooled([errors_deg]), n
-        reading_sd = scatter.sd_deg * math.sqrt(2.0)
+        scatter, readings = pooled([errors_deg]), n
+        explained = (step**2 / 12.0 + eye_sd**2) / 2.0
     else:
         scatter = pooled([[p.before_deg for p in pairs], [p.after_deg for p in pairs]])
-        count, reading_sd = 2 * n, scatter.sd_deg
-    if n > 1:
-        lines.append(repeatability(scatter, count, f"{n} pairs", "stops"))
-    left = rounding_left(wheel.read_to_deg, reading_sd)
-    half_step = wheel.read_to_deg / 2.0
-    note = "two readings, half of each"
-    lines.append(_triangle("stops, resolution", left * half_step, note))
-    if n == 1:
-        lines.append(_triangle("stops, parallax", wheel.parallax_deg, note))
+        readings = 2 * n
+        explained = step**2 / 12.0 + eye_sd**2
+    if scatter.dof and chdtrc(scatter.dof, scatter.dof * scatter.sd_deg**2 / explained) < _CHANCE:
+        lines.append(repeatability(scatter, readings, note, "stops"))
+    else:
+        lines.append(_triangle("stops, parallax", wheel.parallax_deg / math.sqrt(n), note))
     if crank is None:
         heights = Crank(1.0, USUAL_ROD, UNTOLD_OFFSET)
         bound = max(abs(heights.lean_deg(pair.sum_deg)) for pair in pairs)

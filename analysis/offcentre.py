@@ -13,6 +13,9 @@ Wheel angles in degrees from the 0 mark, before it positive. The error at wheel 
 ``c + p sin w + q cos w``; stops at s either side of a mark m give the mean of the two, ``c + cos s
 (p sin m + q cos m)``.
 
+Where the amount may be anything up to a bound, and the way any, the variance is a sixth of the
+bound's square, as a triangle's is.
+
 References
 ----------
 The sine is the first order of the geometry of two circles, good for e much less than R; how the
@@ -68,9 +71,9 @@ def line(off_centre: float, from_mark_deg: float, each_side_deg: float) -> Line:
     return Line(
         "wheel off centre",
         residual_deg(off_centre, from_mark_deg, each_side_deg),
-        "rectangular",
-        math.sqrt(3.0),
-        note=f"by up to {off_centre:.2%} of its radius",
+        "triangular",
+        math.sqrt(6.0),
+        note=f"by up to {off_centre:.2%} of its radius, any way",
     )
 
 

@@ -99,24 +99,48 @@ def opening_angle(
     n = len(angles_deg)
     budget = None
     if common is not None:
-        own = pooled([angles_deg])
-        scatter = own if scatter is None else scatter
-        lines = []
-        if scatter.dof > 0:
-            note = f"mean of {n}"
-            if scatter.dof != own.dof:
-                note += f"; spread of all sweeps of the job, {own.sd_deg:.2f} of these alone"
-            lines.append(repeatability(scatter, n, note))
-        elif wheel.parallax_deg:
-            lines.append(
-                Line("reading, parallax", wheel.parallax_deg, "rectangular", math.sqrt(3.0))
-            )
-        lines += [resolution(wheel.read_to_deg, scatter.sd_deg), *common]
-        budget = combine(lines, coverage)
+        own = pooled([angles_deg], wheel.read_to_deg)
+        lines = sweep_lines(own if scatter is None else scatter, n, wheel)
+        budget = combine([*lines, *common], coverage)
     return OpeningAngle(math.fsum(angles_deg) / n, n, standard_deviation(angles_deg), budget)
 
 
-def scatter_of(group: Sequence[float], others: Sequence[Sequence[float]]) -> Scatter:
+def sweep_lines(scatter: Scatter, n: int, wheel: Wheel) -> list[Line]:
+    """Return what spread and resolution add to the doubt of a mean.
+
+    Readings that are all but equal still differ by what the eye moves, and by what rounding hides
+    from so few: a third of a step for two readings, a sixth for three, and so on (chosen so that
+    simulated jobs are covered).
+
+    Parameters
+    ----------
+    scatter : Scatter
+        How far single readings differ.
+    n : int
+        Readings in the mean.
+    wheel : Wheel
+        How it is read.
+    """
+    eye_sd = wheel.parallax_deg / math.sqrt(3.0)
+    sd = max(scatter.sd_deg, eye_sd)
+    if scatter.dof == 0:
+        spread = Line("readings, parallax", wheel.parallax_deg, "rectangular", math.sqrt(3.0 * n))
+    else:
+        note = f"mean of {n}"
+        if scatter.dof != n - 1:
+            note += f"; from all sweeps of the job, {scatter.dof} degrees of freedom"
+        least = max(eye_sd, wheel.read_to_deg / (3.0 * scatter.dof))
+        if scatter.sd_deg >= least:
+            spread = repeatability(scatter, n, note)
+        else:
+            note += "; the least that can be told from rounding"
+            spread = Line("readings, spread", least, "normal", math.sqrt(n), note=note)
+    return [spread, resolution(wheel.read_to_deg, sd, n)]
+
+
+def scatter_of(
+    group: Sequence[float], others: Sequence[Sequence[float]], step_deg: float
+) -> Scatter:
     """Return how far the readings of a group differ, by all groups of the job.
 
     A group that scatters more than the others by more than chance (Fisher's F, one in a hundred)
@@ -128,10 +152,12 @@ def scatter_of(group: Sequence[float], others: Sequence[Sequence[float]]) -> Sca
         Readings of one thing.
     others : sequence of sequence of float
         The job's other groups.
+    step_deg : float
+        What readings are rounded to.
     """
     own, rest = pooled([group]), pooled(others)
     if own.dof and rest.dof and own.sd_deg > rest.sd_deg:
         ratio = (own.sd_deg / rest.sd_deg) ** 2 if rest.sd_deg else math.inf
         if fdtrc(own.dof, rest.dof, ratio) < _CHANCE:
-            return own
-    return pooled([group, *others])
+            return pooled([group], step_deg)
+    return pooled([group, *others], step_deg)

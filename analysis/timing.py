@@ -402,7 +402,7 @@ def _cylinder(
     for phase in PHASES:
         angles = placed.angles("opening", phase)
         if angles:
-            scatter = _scatter(angles, groups)
+            scatter = _scatter(angles, groups, engine)
             common = _common_lines(placed, phase, angles, wheel)
             phases[phase] = opening_angle(angles, engine.wheel, common, scatter)
     judged: Phase | None = "left" if "left" in phases else "found" if "found" in phases else None
@@ -427,11 +427,11 @@ def _cylinder(
     )
 
 
-def _scatter(angles: Sequence[float], groups: Sequence[Sequence[float]]) -> Scatter:
+def _scatter(angles: Sequence[float], groups: Sequence[Sequence[float]], engine: Engine) -> Scatter:
     """Return how far readings of a group differ, by all groups of the job."""
     others = list(groups)
     others.remove(angles)
-    return scatter_of(angles, others)
+    return scatter_of(angles, others, engine.wheel.read_to_deg)
 
 
 def _comparisons(
@@ -442,7 +442,7 @@ def _comparisons(
     if phase is None:
         return found
     opens = placed.angles("opening", phase)
-    scatter = _scatter(opens, groups)
+    scatter = _scatter(opens, groups, engine)
     backward = placed.angles("closing", phase, sweep="backward")
     if backward:
         found["lash"] = difference(backward, opens, engine.wheel, scatter)
