@@ -41,7 +41,7 @@ _TABLES = {
         "marks", "rising", "graduation_deg", "read_to_deg", "parallax_deg", "radius_mm",
         "off_centre_mm",
     ),
-    "method": ("turning_deg_s", "delay_s"),
+    "method": ("turning_deg_s", "delay_s", "instruments"),
 }  # fmt: skip
 """The sheet's tables and the keys each knows."""
 
@@ -96,6 +96,8 @@ class Engine:
         sound and buzzer included; 0 where the crank is stopped on the opening.
     source : str or None
         Where the figures come from, in the user's words.
+    instruments : str or None
+        What is used for timing, in the user's words.
     assumed : tuple of str
         What the sheet left out, and what was taken instead.
     """
@@ -119,6 +121,7 @@ class Engine:
     turning_deg_s: float = 0.0
     delay_s: float = 0.0
     source: str | None = None
+    instruments: str | None = None
     assumed: tuple[str, ...] = ()
 
     @property
@@ -241,6 +244,7 @@ def engine_from(sheet: Mapping[str, object]) -> Engine:
         turning_deg_s=method.optional("turning_deg_s", 360.0, "degrees a second") or 0.0,
         delay_s=method.optional("delay_s", 10.0, "seconds") or 0.0,
         source=top.text("source") if "source" in top.values else None,
+        instruments=method.text("instruments") if "instruments" in method.values else None,
         assumed=tuple(assumed),
     )
     try:

@@ -128,12 +128,12 @@ def sweep_lines(scatter: Scatter, n: int, wheel: Wheel) -> list[Line]:
     else:
         note = f"mean of {n}"
         if scatter.dof != n - 1:
-            note += f"; from all sweeps of the job, {scatter.dof} degrees of freedom"
+            note += "; spread by all sweeps of the job"
         least = max(eye_sd, wheel.read_to_deg / (3.0 * scatter.dof))
         if scatter.sd_deg >= least:
             spread = repeatability(scatter, n, note)
         else:
-            note += "; the least that can be told from rounding"
+            note += "; the least that rounding lets tell"
             spread = Line("readings, spread", least, "normal", math.sqrt(n), note=note)
     return [spread, resolution(wheel.read_to_deg, sd, n)]
 

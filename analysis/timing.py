@@ -569,7 +569,7 @@ def _common_lines(
              note=f"{engine.delay_s:g} s at {engine.turning_deg_s:g} deg/s")
         if late
         else Line("moment of the opening", 0.0, "not included",
-                  note="the crank is taken to be stopped where the points opened")
+                  note="taken as stopped where the points opened")
     )  # fmt: skip
     return [
         *(worst.lines or ()),
@@ -588,10 +588,13 @@ def _remark(
     if judged == "found":
         wheel.notes.append(f"{name}: no reading as left; the verdict is on the engine as found")
     if angle.n == 1:
+        told = angle.budget is not None and angle.budget.lines[0].source == "readings, spread"
         wheel.warnings.append(
-            f"{name}: one opening reading only; how far readings differ is not known and not in "
-            "the uncertainty; take three or more"
-        )
+            f"{name}: one opening reading only; how far readings differ is "
+            + ("taken from the job's other sweeps" if told else "not known and not in the "
+               "uncertainty")
+            + "; take three or more"
+        )  # fmt: skip
 
 
 def _sided(

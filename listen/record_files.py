@@ -1,12 +1,14 @@
-"""The timing record as files in a folder: JSON for programs, CSV for spreadsheets."""
+"""The timing record as files in a folder: a page to read and to print, JSON, CSV."""
 
 import csv
 import json
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.record import TimingRecord
 from listen.errors import BadInput
+from listen.stretches import Stretch
 
 
 def as_json(record: TimingRecord) -> str:
@@ -14,8 +16,10 @@ def as_json(record: TimingRecord) -> str:
     return json.dumps(record.as_dict(), indent=1, ensure_ascii=False, allow_nan=False)
 
 
-def write_record(record: TimingRecord, folder: str | os.PathLike[str]) -> tuple[Path, ...]:
-    """Write ``record.json``, ``openings.csv`` and ``readings.csv``.
+def write_record(
+    record: TimingRecord, folder: str | os.PathLike[str], sounds: Sequence[Stretch] = ()
+) -> tuple[Path, ...]:
+    """Write ``record.html``, ``.pdf`` and ``.json``, ``openings.csv`` and ``readings.csv``.
 
     Parameters
     ----------
@@ -23,6 +27,8 @@ def write_record(record: TimingRecord, folder: str | os.PathLike[str]) -> tuple[
         What to write.
     folder : str or path
         Made if it is not there; files of the same names in it are replaced.
+    sounds : sequence of Stretch
+        The sound around the openings, for the page; see :func:`listen.stretches.stretches`.
 
     Returns
     -------
@@ -33,13 +39,21 @@ def write_record(record: TimingRecord, folder: str | os.PathLike[str]) -> tuple[
     BadInput
         If the folder cannot be written.
     """
+    from listen.page import page_of
+    from listen.page_html import as_html
+    from listen.page_pdf import write_pdf
+
     folder = Path(folder)
-    paths = tuple(folder / name for name in ("record.json", "openings.csv", "readings.csv"))
+    names = ("record.json", "openings.csv", "readings.csv", "record.html", "record.pdf")
+    paths = tuple(folder / name for name in names)
+    page = page_of(record, sounds)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         paths[0].write_text(as_json(record) + "\n", encoding="utf-8")
         _write_table(paths[1], _opening_rows(record))
         _write_table(paths[2], _reading_rows(record))
+        paths[3].write_text(as_html(page), encoding="utf-8")
+        write_pdf(page, paths[4])
     except OSError as trouble:
         raise BadInput(f"cannot write to {folder}: {trouble.strerror or trouble}") from None
     return paths

@@ -113,7 +113,7 @@ def test_equal_readings_still_have_the_wheels_resolution() -> None:
     assert found.budget is not None
     spread, resolution, _ = found.budget.lines
     assert resolution.u_deg == pytest.approx(0.25 / math.sqrt(3))
-    assert "least that can be told" in spread.note
+    assert "the least that rounding lets tell" in spread.note
 
 
 def test_the_spread_of_other_sweeps_speaks_for_few() -> None:

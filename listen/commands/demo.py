@@ -18,7 +18,7 @@ _SOUNDING: Sounding = "open"
     "--out",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Also write it as JSON and CSV.",
+    help="Also write it as HTML, PDF, JSON and CSV.",
 )
 def command(json_: bool, out: Path | None) -> int:
     """Make the timing record of the shipped sample: the engine of a museum's fire pump."""

@@ -28,3 +28,24 @@ def about_the_sound(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
+
+
+_RECORD = (
+    click.option(
+        "--guard",
+        type=click.FloatRange(min=0.0),
+        default=0.0,
+        metavar="SHARE",
+        help="Guard band of the verdict, by the uncertainty: 0 none, 1 its whole width.",
+    ),
+    click.option("--by", metavar="NAME", help="Who did the job."),
+    click.option("--when", metavar="DATE", help="On what day, as you want it in the record."),
+    click.option("--where", metavar="PLACE", help="At what place."),
+)
+
+
+def about_the_record(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that the record needs and no file tells."""
+    for option in reversed(_RECORD):
+        command = option(command)
+    return command

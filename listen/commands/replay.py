@@ -6,10 +6,11 @@ import click
 from rich.console import Console
 
 from analysis.change import Sounding
-from listen.commands.options import about_the_sound
+from listen.commands.options import about_the_record, about_the_sound
 from listen.record_files import as_json, write_record
 from listen.replay import replay
 from listen.report import print_record
+from listen.stretches import stretches
 
 _FILE = click.Path(path_type=Path)
 
@@ -20,7 +21,10 @@ _FILE = click.Path(path_type=Path)
 @click.option("--readings", type=_FILE, required=True, help="What was read off the wheel, CSV.")
 @about_the_sound
 @click.option("--json", "json_", is_flag=True, help="Print the record as JSON.")
-@click.option("--out", type=_FILE, metavar="FOLDER", help="Also write it as JSON and CSV.")
+@click.option(
+    "--out", type=_FILE, metavar="FOLDER", help="Also write it as a page (HTML, PDF), JSON and CSV."
+)
+@about_the_record
 def command(
     recording: Path,
     sheet: Path,
@@ -30,14 +34,19 @@ def command(
     distance_m: float | None,
     json_: bool,
     out: Path | None,
+    guard: float,
+    by: str | None,
+    when: str | None,
+    where: str | None,
 ) -> int:
     """Make the timing record of a recorded job.
 
     Exit status 1: done, but the record says what wants looking at.
     """
     return run(
-        recording, sheet, readings, sounding, json_, out, buzzer=buzzer, distance_m=distance_m
-    )
+        recording, sheet, readings, sounding, json_, out, buzzer=buzzer, distance_m=distance_m,
+        guard=guard, by=by, when=when, where=where,
+    )  # fmt: skip
 
 
 def run(
@@ -50,11 +59,19 @@ def run(
     *,
     buzzer: str | None = None,
     distance_m: float | None = None,
+    guard: float = 0.0,
+    by: str | None = None,
+    when: str | None = None,
+    where: str | None = None,
 ) -> int:
     """Do the job and show it; return the exit status."""
-    record = replay(recording, sheet, readings, sounding, buzzer=buzzer, distance_m=distance_m)
+    record = replay(
+        recording, sheet, readings, sounding, buzzer=buzzer, distance_m=distance_m,
+        guard=guard, by=by, when=when, where=where,
+    )  # fmt: skip
     if out:
-        write_record(record, out)
+        openings = [opening for cylinder in record.cylinders for opening in cylinder.openings]
+        write_record(record, out, stretches(recording, openings, distance_m))
     if json_:
         click.echo(as_json(record))
     else:
