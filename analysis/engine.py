@@ -34,7 +34,7 @@ _MISSING = object()
 _TABLES = {
     "ignition": (
         "opens_at", "tolerance_deg", "cam_speed", "static_opens_at", "spread_limit_deg",
-        "dwell_deg", "dwell_tolerance_deg", "lobes", "plate_radius_mm",
+        "dwell_deg", "dwell_tolerance_deg", "lobes", "plate_radius_mm", "firing_order",
     ),
     "crank": ("stroke_mm", "rod_mm", "offset_mm", "turns"),
     "wheel": (
@@ -94,6 +94,8 @@ class Engine:
     turning_deg_s, delay_s : float
         Fastest the crank is turned through an opening, and how late it is then stopped or read,
         sound and buzzer included; 0 where the crank is stopped on the opening.
+    firing_order : tuple of str
+        Names of the cylinders; empty where the sheet does not give it.
     source : str or None
         Where the figures come from, in the user's words.
     instruments : str or None
@@ -120,6 +122,7 @@ class Engine:
     plate_radius_mm: float | None = None
     turning_deg_s: float = 0.0
     delay_s: float = 0.0
+    firing_order: tuple[str, ...] = ()
     source: str | None = None
     instruments: str | None = None
     assumed: tuple[str, ...] = ()
@@ -174,6 +177,7 @@ class Engine:
             "plate_radius_mm": self.plate_radius_mm,
             "turning_deg_s": self.turning_deg_s,
             "delay_s": self.delay_s,
+            "firing_order": list(self.firing_order),
             "source": self.source,
             "firing_intervals_deg": list(self.firing_intervals_deg),
             "wheel": {
@@ -211,6 +215,7 @@ def engine_from(sheet: Mapping[str, object]) -> Engine:
         for name, keys in _TABLES.items()
     )
     assumed: list[str] = []
+    cylinders = _cylinders(top)
     if "cam_speed" not in ignition.values:
         assumed.append("the sheet gives no cam_speed; half the crank's is taken")
     lobes = ignition.number("lobes", 0.0, 12.0, "lobes", 1.0)
@@ -224,7 +229,7 @@ def engine_from(sheet: Mapping[str, object]) -> Engine:
         tolerance_deg=ignition.number("tolerance_deg", 0.0, 90.0, "crank degrees"),
         cam_speed=cam_speed,
         wheel=_wheel(wheel, assumed),
-        cylinders=_cylinders(top),
+        cylinders=cylinders,
         stroke_mm=crank.length_mm("stroke_mm", 5000.0),
         rod_mm=crank.length_mm("rod_mm", 10000.0),
         offset_mm=crank.number("offset_mm", -1000.0, 1000.0, "millimetres")
@@ -243,6 +248,7 @@ def engine_from(sheet: Mapping[str, object]) -> Engine:
         plate_radius_mm=ignition.length_mm("plate_radius_mm", 1000.0),
         turning_deg_s=method.optional("turning_deg_s", 360.0, "degrees a second") or 0.0,
         delay_s=method.optional("delay_s", 10.0, "seconds") or 0.0,
+        firing_order=_firing_order(ignition, cylinders),
         source=top.text("source") if "source" in top.values else None,
         instruments=method.text("instruments") if "instruments" in method.values else None,
         assumed=tuple(assumed),
@@ -269,6 +275,18 @@ def _figure(ignition: "_Table", key: str) -> float:
         return max(meanings(mark, Wheel("before-after")))
     except ValueError as trouble:
         raise ValueError(f"{key} in [ignition]: {trouble}") from None
+
+
+def _firing_order(table: "_Table", cylinders: tuple[CylinderFigure, ...]) -> tuple[str, ...]:
+    order = table.get("firing_order", [])
+    names = {cylinder.name.casefold(): cylinder.name for cylinder in cylinders}
+    given = [str(name).casefold() for name in order] if isinstance(order, list) else [""]
+    if order and sorted(given) != sorted(names):
+        raise ValueError(
+            "firing_order in [ignition] should name every cylinder once, such as "
+            f"[{', '.join(chr(34) + name + chr(34) for name in names.values())}]{_got(order)}"
+        )
+    return tuple(names[name] for name in given) if order else ()
 
 
 def _wheel(table: "_Table", assumed: list[str]) -> Wheel:

@@ -1,6 +1,6 @@
 """What stands on the page of a record, before it becomes HTML or PDF.
 
-Wide parts come first; on paper the others stand in two columns below them.
+Wide parts come first; on paper the others stand in two columns below them, left and right.
 
 A stranger with nothing but this page should understand it in ten years: what was measured, by
 what, on what, how, with every reading, and what follows from it.
@@ -8,6 +8,7 @@ what, on what, how, with every reading, and what follows from it.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 from analysis.engine import Engine
 from analysis.record import CylinderRecord, TimingRecord
@@ -17,6 +18,8 @@ from listen.report import action, comparisons, dead_centre, side
 from listen.stretches import Stretch
 
 VERDICTS = {"within": "✓ within", "outside": "✗ outside", "undecided": "? undecided"}
+
+Place = Literal["wide", "left", "right"]
 
 METHOD = (
     "The crank was turned slowly by hand in its running direction. A buzzer across the contact "
@@ -33,7 +36,7 @@ class Facts:
 
     title: str
     rows: Sequence[tuple[str, str]]
-    wide: bool = False
+    place: Place = "right"
 
 
 @dataclass(frozen=True)
@@ -49,7 +52,7 @@ class Table:
     numbers: frozenset[int] = frozenset()
     struck: frozenset[int] = frozenset()
     shares: Sequence[float] = ()
-    wide: bool = False
+    place: Place = "right"
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,7 @@ class Items:
 
     title: str
     items: Sequence[str]
-    wide: bool = False
+    place: Place = "right"
 
 
 @dataclass(frozen=True)
@@ -67,7 +70,7 @@ class Pictures:
 
     title: str
     pictures: Sequence[Picture]
-    wide: bool = True
+    place: Place = "wide"
 
 
 Part = Facts | Table | Items | Pictures
@@ -111,7 +114,7 @@ def page_of(record: TimingRecord, sounds: Sequence[Stretch] = ()) -> Page:
             Items(
                 "Look here",
                 [*record.warnings, *([f"without a partner: {alone}"] * bool(alone))],
-                wide=True,
+                place="wide",
             )
         )
     parts.append(Pictures("On the wheel", list(pictures_of(record))))
@@ -123,13 +126,14 @@ def page_of(record: TimingRecord, sounds: Sequence[Stretch] = ()) -> Page:
         ]
         shown = [sound_picture(sound, name) for sound, name in zip(sounds, names, strict=True)]
         parts.append(Pictures("The sound around each opening", shown))
-    parts += [_budget(record), _readings(record), Items("Cautions", record.cautions)]
+    parts += [budget_table(record), _readings(record)]
+    if record.notes:
+        parts.append(Items("Notes", record.notes, "left"))
+    parts.append(Items("Cautions", record.cautions, "left"))
     besides = comparisons(record)
     if besides:
         parts.append(Items("Found besides", besides))
     parts += [_engine(record.engine), _inputs(record), Items("Method", [METHOD])]
-    if record.notes:
-        parts.append(Items("Notes", record.notes))
     return Page(
         f"Timing record: {record.engine.name}", subtitle or "date, place and name not given",
         tuple(parts),
@@ -161,7 +165,7 @@ def _verdicts(record: TimingRecord) -> Table:
         ("Cylinder", "Phase", "Opens at", "95 %", "n", "Spread", "Off by", "Verdict",
          "Chance within", "Chance outside"),
         rows, frozenset({2, 3, 4, 5, 6, 8, 9}),
-        shares=(8, 7, 13, 9, 4, 8, 11, 13, 13, 14), wide=True,
+        shares=(8, 7, 13, 9, 4, 8, 11, 13, 13, 14), place="wide",
     )  # fmt: skip
 
 
@@ -188,7 +192,7 @@ def _to_do(record: TimingRecord) -> Facts:
     return Facts(
         "What to do",
         [(f"Cylinder {c.figure.name}", words(c)) for c in record.cylinders],
-        wide=True,
+        place="wide",
     )
 
 
@@ -218,11 +222,12 @@ def _readings(record: TimingRecord) -> Table:
     return Table(
         "Every reading",
         ("Given, s", "Step", "Cyl.", "Reading", "", "Heard, s", "True angle", ""),
-        rows, frozenset({0, 5}), frozenset(struck), (12, 12, 6, 19, 9, 13, 19, 9),
+        rows, frozenset({0, 5}), frozenset(struck), (12, 12, 6, 19, 9, 13, 19, 9), "left",
     )  # fmt: skip
 
 
-def _budget(record: TimingRecord) -> Table:
+def budget_table(record: TimingRecord) -> Table:
+    """Return the uncertainty budget of every cylinder, line by line."""
     rows = []
     for cylinder in record.cylinders:
         angle = cylinder.opens_at
@@ -244,7 +249,7 @@ def _budget(record: TimingRecord) -> Table:
     return Table(
         "Uncertainty budget, degrees",
         ("Cyl.", "Source", "Value", "Distribution", "Divisor", "Sens.", "u", "dof", "Note"),
-        rows, frozenset({2, 4, 5, 6, 7}), shares=(4, 17, 6, 11, 7, 6, 6, 5, 38), wide=True,
+        rows, frozenset({2, 4, 5, 6, 7}), shares=(4, 17, 6, 11, 7, 6, 6, 5, 38), place="wide",
     )  # fmt: skip
 
 

@@ -19,8 +19,6 @@ _PAPER_MM = (210.0, 279.4)
 _LEFT, _TOP, _BOTTOM = 14.0, 10.0, 272.0
 _WIDTH = 182.0
 _GUTTER, _FIRST = 5.0, 95.0
-_IN_FIRST = 2
-"""Narrow parts that stand in the first column: the readings and the cautions."""
 _SIZE_PT, _STEP_MM, _PAD_MM = 6.2, 2.75, 1.2
 _PT_PER_MM = 72.0 / 25.4
 _INK, _FAINT = (0, 0, 0), (85, 85, 85)
@@ -41,17 +39,17 @@ def write_pdf(page: Page, path: Path) -> None:
     paper = _Paper(page.title)
     y = paper.heading(page)
     for part in page.parts:
-        if part.wide:
+        if part.place == "wide":
             y = paper.part(part, _LEFT, y, _WIDTH)
-    narrow = [part for part in page.parts if not part.wide]
     began_on = paper.pdf.page
-    for x, width, column in (
-        (_LEFT, _FIRST, narrow[:_IN_FIRST]),
-        (_LEFT + _FIRST + _GUTTER, _WIDTH - _FIRST - _GUTTER, narrow[_IN_FIRST:]),
+    for place, x, width in (
+        ("left", _LEFT, _FIRST),
+        ("right", _LEFT + _FIRST + _GUTTER, _WIDTH - _FIRST - _GUTTER),
     ):
         paper.pdf.page, level = began_on, y
-        for part in column:
-            level = paper.part(part, x, level, width)
+        for part in page.parts:
+            if part.place == place:
+                level = paper.part(part, x, level, width)
     paper.pdf.page = len(paper.pdf.pages)
     path.write_bytes(bytes(paper.pdf.output()))
 
@@ -94,7 +92,7 @@ class _Paper:
                     ["", name, what],
                     x,
                     y,
-                    _shared((0, 12, 88) if part.wide else (0, 19, 81), width),
+                    _shared((0, 12, 88) if part.place == "wide" else (0, 19, 81), width),
                     faint={1},
                 )
             return y

@@ -83,10 +83,21 @@ class Picture:
         inside = "".join(_svg(shape) for shape in self.shapes)
         return (
             f'<svg viewBox="0 0 {self.width_mm:g} {self.height_mm:g}" role="img" '
-            f'style="max-width:{self.width_mm * 1.35:.0f}mm" '
+            f'width="{self.width_mm * 1.35:.0f}mm" '
             f'aria-labelledby="{name}-t {name}-d"><title id="{name}-t">{escape(self.title)}</title>'
             f'<desc id="{name}-d">{escape(self.words)}</desc>{inside}</svg>'
         )
+
+    def svg_file(self) -> str:
+        """Return the picture as an SVG file of its own, dark on light."""
+        style = (
+            "svg{background:#fff}text{font-family:sans-serif}polyline,polygon{fill:none;"
+            "stroke:#000}.l-spec{stroke:#456}.l-faint{stroke:#777}.a-band{fill:#e2e9ed;"
+            "stroke:#456;stroke-width:.15}.a-mark{fill:#7a2d0c;stroke:none}.h-mark{stroke:"
+            "#7a2d0c;stroke-width:.35}.a-faint{fill:#bbb;stroke:none}.t-faint{fill:#444}"
+        )
+        inside = self.svg("picture").replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+        return inside.replace("<title", f"<style>{style}</style><title", 1) + "\n"
 
 
 def wheel_picture(cylinder: CylinderRecord, record: TimingRecord) -> Picture:
@@ -126,9 +137,9 @@ def wheel_picture(cylinder: CylinderRecord, record: TimingRecord) -> Picture:
     # Sweep by sweep from the rim inwards, so that equal readings stay apart.
     row = min(1.6, 9.0 / max(1, len(openings)))
     for place, opening in enumerate(openings):
-        round_ = 4 if opening.reading.advance == "static" else 16
-        dot = _dot(at(opening.angle_deg, outer - 1.4 - row * place), 0.7, round_)
-        shapes.append(Area(dot, "mark", filled=opening.reading.phase == "left"))
+        corners = 4 if opening.reading.advance == "static" else 16
+        outline = dot(at(opening.angle_deg, outer - 1.4 - row * place), 0.7, corners)
+        shapes.append(Area(outline, "mark", filled=opening.reading.phase == "left"))
     for phase, angle in cylinder.phases.items():
         shapes += _mean(at, angle, phase, 38.6 if phase == "left" else 36.6)
     shapes.append(Words((35.0, 27.0), f"Cylinder {name}", 3.2, bold=True))
@@ -179,11 +190,11 @@ def found_left_picture(record: TimingRecord) -> Picture | None:
             level = y if phase == "found" else y + 3.2
             centre = (x(angle.angle_deg), level)
             if angle.budget:
-                picture.shapes += _whisker(
+                picture.shapes += whisker(
                     (x(angle.angle_deg + angle.budget.U_deg), level),
                     (x(angle.angle_deg - angle.budget.U_deg), level),
                 )
-            picture.shapes.append(Area(_dot(centre, 0.9), "mark", filled=phase == "left"))
+            picture.shapes.append(Area(dot(centre, 0.9), "mark", filled=phase == "left"))
         both = cylinder.phases
         if "left" in both:
             picture.shapes.append(
@@ -214,7 +225,7 @@ def sound_picture(stretch: Stretch, name: str) -> Picture:
     doubt = 2.0 * stretch.uncertainty_s / stretch.half_s * width / 2.0
     centre = left + width / 2.0
     picture.shapes.append(Line([(centre, 1.0), (centre, 18.0)], "mark", 0.4, True))
-    picture.shapes += _whisker((centre - doubt, 2.0), (centre + doubt, 2.0))
+    picture.shapes += whisker((centre - doubt, 2.0), (centre + doubt, 2.0))
     for share in (0.0, 0.5, 1.0):
         ms = (share - 0.5) * 2000 * stretch.half_s
         text = f"{stretch.time_s:.4f} s" if share == 0.5 else f"{ms:+.0f} ms"
@@ -239,14 +250,18 @@ def _mean(
     return shapes
 
 
-def _whisker(one: Point, other: Point) -> list[Shape]:
+def whisker(one: Point, other: Point) -> list[Shape]:
+    """Draw a bar of uncertainty, level or upright, with its ends."""
+    level = one[1] == other[1]
+    a, b = (0.0, 0.8) if level else (0.8, 0.0)
     shapes: list[Shape] = [Line([one, other], "ink", 0.3)]
     for x, y in (one, other):
-        shapes.append(Line([(x, y - 0.8), (x, y + 0.8)], "ink", 0.3))
+        shapes.append(Line([(x - a, y - b), (x + a, y + b)], "ink", 0.3))
     return shapes
 
 
-def _dot(at: Point, radius: float, corners: int = 16) -> list[Point]:
+def dot(at: Point, radius: float, corners: int = 16) -> list[Point]:
+    """Return the outline of a dot; four corners make a diamond."""
     turns = [2.0 * math.pi * corner / corners for corner in range(corners)]
     return [(at[0] + radius * math.sin(t), at[1] - radius * math.cos(t)) for t in turns]
 

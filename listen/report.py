@@ -39,6 +39,21 @@ def print_record(record: TimingRecord, console: Console) -> None:
             console.print(_section(name, items, style))
 
 
+def print_budget(record: TimingRecord, console: Console) -> None:
+    """Print the uncertainty budget of every cylinder, line by line."""
+    from listen.page import budget_table
+
+    budget = budget_table(record)
+    table = Table(title=budget.title, title_justify="left", box=None, padding=(0, 1, 0, 0),
+                  header_style="dim")  # fmt: skip
+    for place, heading in enumerate(budget.headings):
+        number = place in budget.numbers
+        table.add_column(heading, justify="right" if number else "left", no_wrap=number)
+    for row in budget.rows:
+        table.add_row(*row)
+    console.print(table)
+
+
 def _title(record: TimingRecord) -> Group:
     engine, inputs = record.engine, record.inputs
     figure = f"Figure: {show(engine.opens_at_deg)} ± {engine.tolerance_deg:g} degrees."

@@ -1,5 +1,6 @@
 """Options that more than one command takes, so that they read and behave alike."""
 
+import datetime
 from collections.abc import Callable
 from typing import Any
 
@@ -30,6 +31,15 @@ def about_the_sound(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+def _a_date(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    try:
+        if value is not None:
+            datetime.datetime.fromisoformat(value)
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is not a date such as 2026-05-03") from None
+    return value
+
+
 _RECORD = (
     click.option(
         "--guard",
@@ -39,7 +49,12 @@ _RECORD = (
         help="Guard band of the verdict, by the uncertainty: 0 none, 1 its whole width.",
     ),
     click.option("--by", metavar="NAME", help="Who did the job."),
-    click.option("--when", metavar="DATE", help="On what day, as you want it in the record."),
+    click.option(
+        "--when",
+        callback=_a_date,
+        metavar="DATE",
+        help="On what day, such as 2026-05-03; thirdear history goes by it.",
+    ),
     click.option("--where", metavar="PLACE", help="At what place."),
 )
 

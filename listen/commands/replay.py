@@ -9,7 +9,7 @@ from analysis.change import Sounding
 from listen.commands.options import about_the_record, about_the_sound
 from listen.record_files import as_json, write_record
 from listen.replay import replay
-from listen.report import print_record
+from listen.report import print_budget, print_record
 from listen.stretches import stretches
 
 _FILE = click.Path(path_type=Path)
@@ -24,6 +24,7 @@ _FILE = click.Path(path_type=Path)
 @click.option(
     "--out", type=_FILE, metavar="FOLDER", help="Also write it as a page (HTML, PDF), JSON and CSV."
 )
+@click.option("--budget", is_flag=True, help="Also print the uncertainty budget.")
 @about_the_record
 def command(
     recording: Path,
@@ -34,6 +35,7 @@ def command(
     distance_m: float | None,
     json_: bool,
     out: Path | None,
+    budget: bool,
     guard: float,
     by: str | None,
     when: str | None,
@@ -45,7 +47,7 @@ def command(
     """
     return run(
         recording, sheet, readings, sounding, json_, out, buzzer=buzzer, distance_m=distance_m,
-        guard=guard, by=by, when=when, where=where,
+        guard=guard, by=by, when=when, where=where, budget=budget,
     )  # fmt: skip
 
 
@@ -63,6 +65,7 @@ def run(
     by: str | None = None,
     when: str | None = None,
     where: str | None = None,
+    budget: bool = False,
 ) -> int:
     """Do the job and show it; return the exit status."""
     record = replay(
@@ -77,6 +80,8 @@ def run(
     else:
         console = Console(highlight=False)
         print_record(record, console)
+        if budget:
+            print_budget(record, console)
         if out:
             console.print(f"Written to {out}", style="dim", markup=False)
     return 1 if record.look_here else 0

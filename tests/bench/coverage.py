@@ -110,6 +110,8 @@ def job(rng: np.random.Generator, n: int | None = None, reader: str | None = Non
         "bore offset": str(rng.choice(["none", "not told", "on the sheet"], p=[0.6, 0.2, 0.2])),
         "wheel centred": str(rng.choice(["yes", "off, told"], p=[0.7, 0.3])),
     }
+    if n <= 3 and case["engine"] == "single":
+        case["few sweeps alone"] = f"{n}, {reader}"
     wheel = Wheel(
         case["marks"], bool(rng.integers(2)), float(case["graduation"]),  # type: ignore[arg-type]
         off_centre=0.0 if case["wheel centred"] == "yes" else 0.01,
