@@ -23,7 +23,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.special import fdtrc
+from scipy.special import fdtrc, stdtrit
 
 from analysis.budget import (
     COVERAGE,
@@ -38,7 +38,7 @@ from analysis.budget import (
 )
 from analysis.wheel import Wheel
 
-_CHANCE = 0.01
+_CHANCE, _GRUBBS = 0.01, 0.05
 
 
 @dataclass(frozen=True)
@@ -103,6 +103,34 @@ def opening_angle(
         lines = sweep_lines(own if scatter is None else scatter, n, wheel)
         budget = combine([*lines, *common], coverage)
     return OpeningAngle(math.fsum(angles_deg) / n, n, standard_deviation(angles_deg), budget)
+
+
+def outliers(angles_deg: Sequence[float], graduation_deg: float) -> tuple[int, ...]:
+    """Return the places of readings to question.
+
+    One is questioned when it lies more than a graduation from the mean of the others and Grubbs'
+    test, one in twenty, finds it too far out (F. E. Grubbs, Technometrics 11, 1, 1969, from
+    memory). Three readings are the fewest that tell.
+
+    Parameters
+    ----------
+    angles_deg : sequence of float
+        Readings of one thing.
+    graduation_deg : float
+        From one line of the wheel to the next.
+    """
+    n = len(angles_deg)
+    sd = standard_deviation(angles_deg)
+    if n < 3 or not sd:
+        return ()
+    mean = math.fsum(angles_deg) / n
+    t2 = float(stdtrit(n - 2, 1.0 - _GRUBBS / (2.0 * n))) ** 2
+    critical = (n - 1) / math.sqrt(n) * math.sqrt(t2 / (n - 2 + t2))
+    return tuple(
+        place
+        for place, angle in enumerate(angles_deg)
+        if abs(angle - mean) > critical * sd and abs(angle - mean) * n / (n - 1) > graduation_deg
+    )
 
 
 def sweep_lines(scatter: Scatter, n: int, wheel: Wheel) -> list[Line]:

@@ -32,7 +32,7 @@ The order of the steps: common practice, no source.
 
 import math
 import statistics
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -43,7 +43,7 @@ from analysis.compare import Estimate, difference, dwell
 from analysis.crank import Crank
 from analysis.deadcentre import HIGHEST_SUM_DEG, DeadCentre, StopPair, dead_centre
 from analysis.engine import CylinderFigure, Engine
-from analysis.opening import OpeningAngle, opening_angle, scatter_of
+from analysis.opening import OpeningAngle, opening_angle, outliers, scatter_of
 from analysis.pairing import Pair, pair, tell_points
 from analysis.reading import PHASES, Advance, Phase, Reading, Step, Sweep
 from analysis.record import (
@@ -408,6 +408,10 @@ def _cylinder(
     judged: Phase | None = "left" if "left" in phases else "found" if "found" in phases else None
     angle = phases[judged] if judged else None
     _remark(figure, angle, judged, wheel)
+    for phase in phases:
+        _question(placed, phase, wheel)
+    comparisons = _comparisons(placed, judged, groups, engine)
+    _against_sheet(figure, comparisons, wheel)
     verdict, correction = UNDECIDED, NO_CORRECTION
     if angle and angle.budget:
         verdict = judge(
@@ -423,7 +427,7 @@ def _cylinder(
         judged,
         verdict,
         correction,
-        _comparisons(placed, judged, groups, engine),
+        comparisons,
     )
 
 
@@ -469,7 +473,10 @@ def _spread(cylinders: Sequence[CylinderRecord], wheel: _WheelHistory) -> Estima
         return None
     least, _, late = low = min(known, key=lambda entry: entry[0])
     most, _, early = high = max(known, key=lambda entry: entry[0])
-    spread = Estimate(most - least, combine([*low[1].lines, *high[1].lines]))
+    # What both lean on, stops they share above all, goes out of the difference.
+    common = {id(line) for line in low[1].lines} & {id(line) for line in high[1].lines}
+    lines = [line for line in (*low[1].lines, *high[1].lines) if id(line) not in common]
+    spread = Estimate(most - least, combine(lines))
     limit = wheel.engine.spread_limit_deg
     if limit is not None and spread.value_deg > limit:
         sure = "" if spread.value_deg - limit > spread.budget.U_deg else ", though not for certain"
@@ -595,6 +602,45 @@ def _remark(
                "uncertainty")
             + "; take three or more"
         )  # fmt: skip
+
+
+def _question(placed: _Placed, phase: Phase, wheel: _WheelHistory) -> None:
+    """Question openings that stand apart from the others; they stay in the mean."""
+    openings = [
+        place
+        for place in placed.openings
+        if (place.reading.phase, place.reading.advance, place.reading.sweep)
+        == (phase, "full", "forward")
+    ]
+    angles = [opening.angle_deg for opening in openings]
+    for place in outliers(angles, wheel.engine.wheel.graduation_deg):
+        wheel.warnings.append(
+            f"cylinder {placed.figure.name}: {openings[place].reading.where()} stands apart from "
+            "the other openings; was it misread, of another cylinder, or the lash not taken up? "
+            "It is kept in the mean"
+        )
+
+
+def _against_sheet(
+    figure: CylinderFigure, found: Mapping[Comparison, Estimate], wheel: _WheelHistory
+) -> None:
+    """Say where dwell or the advance range is surely off what the sheet gives."""
+    engine = wheel.engine
+    static = engine.static_opens_at_deg
+    asked: dict[Comparison, tuple[float | None, float]] = {
+        "dwell": (engine.dwell_deg, engine.dwell_tolerance_deg or 0.0),
+        "advance": (None if static is None else engine.opens_at_deg - static, engine.tolerance_deg),
+    }
+    for name, (spec, tolerance) in asked.items():
+        estimate = found.get(name)
+        if estimate is None or spec is None:
+            continue
+        if abs(estimate.value_deg - spec) > tolerance + estimate.budget.U_deg:
+            what = "dwell" if name == "dwell" else "range of the advance unit"
+            wheel.warnings.append(
+                f"cylinder {figure.name}: the {what} is {estimate.value_deg:.1f} degrees, the "
+                f"sheet says {spec:g} ± {tolerance:g}"
+            )
 
 
 def _sided(

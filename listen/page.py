@@ -6,10 +6,12 @@ A stranger with nothing but this page should understand it in ten years: what wa
 what, on what, how, with every reading, and what follows from it.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from analysis.budget import Line
 from analysis.engine import Engine
 from analysis.record import CylinderRecord, TimingRecord
 from analysis.wheel import show
@@ -20,6 +22,8 @@ from listen.stretches import Stretch
 VERDICTS = {"within": "✓ within", "outside": "✗ outside", "undecided": "? undecided"}
 
 Place = Literal["wide", "left", "right"]
+
+_USUAL = ("full", "forward")
 
 METHOD = (
     "The crank was turned slowly by hand in its running direction. A buzzer across the contact "
@@ -180,11 +184,7 @@ def _chance(chance: float | None) -> str:
 def _to_do(record: TimingRecord) -> Facts:
     def words(cylinder: CylinderRecord) -> str:
         sure = cylinder.correction.sure_deg
-        more = (
-            f" Of it, {sure:.1f} is more than the uncertainty."
-            if sure and cylinder.correction.turn != "none"
-            else ""
-        )
+        more = f" Of it, {sure:.1f} is more than the uncertainty." if sure else ""
         guard = cylinder.verdict.guard_deg
         band = f" Guard band {guard:.2f}." if guard else ""
         return f"{action(cylinder, record.engine)}{more}{band} {dead_centre(cylinder)}"
@@ -206,51 +206,67 @@ def _readings(record: TimingRecord) -> Table:
     rows, struck = [], set()
     for number, reading in enumerate(record.readings):
         place = angles.get(id(reading))
-        state = "no partner" if id(reading) in alone else ""
+        remarks: list[str] = [
+            word for word in (reading.advance, reading.sweep) if word not in _USUAL
+        ]
+        if id(reading) in alone:
+            remarks.append("no partner")
         if reading.struck:
             struck.add(number)
-            state = "struck"
-        usual = (("full", reading.advance), ("forward", reading.sweep))
-        odd = [word for normal, word in usual if word != normal]
-        phase = [reading.phase] if reading.step in ("opening", "closing") else []
+            remarks.append("struck")
+        phase = reading.phase if reading.step in ("opening", "closing") else ""
         rows.append([
             f"{reading.time_s:.1f}", reading.step, reading.cylinder or "", reading.written,
-            ", ".join([*phase, *odd]),
+            phase,
             f"{place.change.time_s:.4f}" if place and place.change else "",
-            show(round(place.angle_deg, 2)) if place else "", state,
+            show(round(place.angle_deg, 2)) if place else "", ", ".join(remarks),
         ])  # fmt: skip
     return Table(
         "Every reading",
         ("Given, s", "Step", "Cyl.", "Reading", "", "Heard, s", "True angle", ""),
-        rows, frozenset({0, 5}), frozenset(struck), (12, 12, 6, 19, 9, 13, 19, 9), "left",
+        rows, frozenset({0, 5}), frozenset(struck), (11, 12, 6, 18, 7, 13, 18, 13), "left",
     )  # fmt: skip
 
 
 def budget_table(record: TimingRecord) -> Table:
-    """Return the uncertainty budget of every cylinder, line by line."""
-    rows = []
+    """Return the uncertainty budget, line by line; cylinders with the same line share it."""
+    shared: dict[tuple[str, ...], list[str]] = {}
+    together = []
     for cylinder in record.cylinders:
-        angle = cylinder.opens_at
+        angle, name = cylinder.opens_at, cylinder.figure.name
         if angle is None or angle.budget is None:
             continue
         budget = angle.budget
-        name = cylinder.figure.name
         for line in budget.lines:
-            dof = "∞" if line.dof == float("inf") else f"{line.dof:.0f}"
-            counted = line.distribution != "not included"
-            rows.append([
-                name, line.source, f"{line.value_deg:.3f}" if counted else "-", line.distribution,
-                f"{line.divisor:.2f}" if counted else "", f"{line.sensitivity:.2f}",
-                f"{line.u_deg:.3f}" if counted else "", dof if counted else "", line.note,
-            ])  # fmt: skip
-        dof = "∞" if budget.dof == float("inf") else f"{budget.dof:.0f}"
-        rows.append([name, "together", "", "", "", "", f"{budget.u_deg:.3f}", dof,
-                     f"k = {budget.k:.2f}, so U = {budget.U_deg:.2f} degrees"])  # fmt: skip
+            shared.setdefault(_budget_row(line), []).append(name)
+        note = f"k = {budget.k:.2f}, so U = {budget.U_deg:.2f} degrees"
+        row = "together", "", "", "", "", f"{budget.u_deg:.3f}", _dof(budget.dof), note
+        together.append([name, *row])
+    sources = list(dict.fromkeys(row[0] for row in shared))
+    lines = sorted(shared, key=lambda row: sources.index(row[0]))
+    every = len(together)
+    rows = [
+        ["all" if len(shared[row]) == every > 1 else ", ".join(shared[row]), *row] for row in lines
+    ]
     return Table(
         "Uncertainty budget, degrees",
         ("Cyl.", "Source", "Value", "Distribution", "Divisor", "Sens.", "u", "dof", "Note"),
-        rows, frozenset({2, 4, 5, 6, 7}), shares=(4, 17, 6, 11, 7, 6, 6, 5, 38), place="wide",
+        rows + together, frozenset({2, 4, 5, 6, 7}), shares=(7, 16, 6, 11, 7, 6, 6, 5, 36),
+        place="wide",
     )  # fmt: skip
+
+
+def _budget_row(line: Line) -> tuple[str, ...]:
+    if line.distribution == "not included":
+        return line.source, "-", line.distribution, "", "", "", "", line.note
+    return (
+        line.source, f"{line.value_deg:.3f}", line.distribution, f"{line.divisor:.2f}",
+        f"{line.sensitivity:.2f}", f"{line.u_deg:.3f}", _dof(line.dof), line.note,
+    )  # fmt: skip
+
+
+def _dof(dof: float) -> str:
+    return "∞" if math.isinf(dof) else f"{dof:.0f}"
 
 
 def _engine(engine: Engine) -> Facts:

@@ -40,7 +40,8 @@ polyline, polygon { fill: none; stroke: var(--ink); stroke-linejoin: round; }
   :root { --paper: #fff; --ink: #000; --faint: #444; --rule: #bbb; --band: #e4eaed;
     --edge: #456; --mark: #7a2d0c; --sound: #bbb; }
   body { padding: 0; max-width: none; font-size: 7.4pt; line-height: 1.22; }
-  main { columns: 2; column-gap: 6mm; } section { break-inside: avoid; }
+  main { columns: 2; column-gap: 6mm; } tr, figure { break-inside: avoid; }
+  h2 { break-after: avoid; }
   .wide { column-span: all; } h1 { font-size: 12pt; } h2 { font-size: 8pt; margin: 1.4mm 0 .5mm; }
   th, td { padding: .1mm 1.4mm .1mm 0; } table, dl, ul { font-size: 6.8pt; }
   .pictures { gap: 1mm 3mm; } figure, .sounds figure { flex: 0 1 auto; }

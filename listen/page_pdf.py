@@ -155,7 +155,7 @@ class _Paper:
 
     def _pictures(self, pictures: Sequence[Picture], x: float, y: float, width: float) -> float:
         small = all(picture.height_mm < 25 for picture in pictures)
-        scale = 0.5 if small else 0.85
+        scale = 0.5 if small else 0.85 if len(pictures) <= 3 else 0.63
         at, tallest = x, 0.0
         for picture in pictures:
             wide, high = picture.width_mm * scale, picture.height_mm * scale + (3.0 if small else 0)

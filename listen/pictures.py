@@ -101,11 +101,15 @@ class Picture:
 
 
 def wheel_picture(cylinder: CylinderRecord, record: TimingRecord) -> Picture:
-    """Draw the part of the wheel around the figure, with every opening, the band and the means."""
+    """Draw the wheel around the figure: every opening at full advance, the band, the means."""
     engine = record.engine
     name = cylinder.figure.name
     figure, tolerance = engine.opens_at_deg, engine.tolerance_deg
-    openings = [place for place in cylinder.openings if place.reading.sweep == "forward"]
+    openings = [
+        place
+        for place in cylinder.openings
+        if (place.reading.sweep, place.reading.advance) == ("forward", "full")
+    ]
     seen = [place.angle_deg for place in openings]
     low = min([figure - 1.6 * tolerance, *seen]) - 0.7
     high = max([figure + 1.6 * tolerance, *seen]) + 0.7
@@ -137,8 +141,7 @@ def wheel_picture(cylinder: CylinderRecord, record: TimingRecord) -> Picture:
     # Sweep by sweep from the rim inwards, so that equal readings stay apart.
     row = min(1.6, 9.0 / max(1, len(openings)))
     for place, opening in enumerate(openings):
-        corners = 4 if opening.reading.advance == "static" else 16
-        outline = dot(at(opening.angle_deg, outer - 1.4 - row * place), 0.7, corners)
+        outline = dot(at(opening.angle_deg, outer - 1.4 - row * place), 0.7)
         shapes.append(Area(outline, "mark", filled=opening.reading.phase == "left"))
     for phase, angle in cylinder.phases.items():
         shapes += _mean(at, angle, phase, 38.6 if phase == "left" else 36.6)
@@ -260,9 +263,9 @@ def whisker(one: Point, other: Point) -> list[Shape]:
     return shapes
 
 
-def dot(at: Point, radius: float, corners: int = 16) -> list[Point]:
-    """Return the outline of a dot; four corners make a diamond."""
-    turns = [2.0 * math.pi * corner / corners for corner in range(corners)]
+def dot(at: Point, radius: float) -> list[Point]:
+    """Return the outline of a dot."""
+    turns = [math.pi * corner / 8.0 for corner in range(16)]
     return [(at[0] + radius * math.sin(t), at[1] - radius * math.cos(t)) for t in turns]
 
 

@@ -127,7 +127,8 @@ def action(cylinder: CylinderRecord, engine: Engine) -> str:
     if move.plate_mm is not None:
         words += f" = {move.plate_mm:.1f} mm at the plate"
     if verdict == "outside":
-        return f"{words}."
+        way = "against" if move.turn == "advance" else "with"
+        return f"{words}: the plate {way} the cam's turning."
     chance = cylinder.verdict.chance_within or 0.0
     return (
         f"Chance within: {chance:.0%}; more sweeps may tell. Best estimate: "

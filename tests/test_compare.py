@@ -61,6 +61,15 @@ def test_advance_range_against_the_sheet() -> None:
     assert (found["value_deg"], found["cam_deg"], found["spec_deg"]) == (20.0, 10.0, 20.0)
     assert cylinder["opens_at"]["angle_deg"] == 28.0
     assert "advance range 20.0" in comparisons(record)[0]
+    assert not any("advance unit" in warning for warning in record.warnings)
+    record = job(text, engine(static_opens_at_deg=0.0))
+    assert any("range of the advance unit is 20.0" in warning for warning in record.warnings)
+
+
+def test_a_reading_of_another_cylinder_is_questioned_and_kept() -> None:
+    record = job(STOPS + rows(10, "opening", 29.5, 29.5, 30, 29.5, 36.5), engine())
+    assert record.cylinders[0].opens_at and record.cylinders[0].opens_at.n == 5
+    assert any("opening 36.5" in w and "another cylinder" in w for w in record.warnings)
 
 
 @pytest.mark.parametrize(("lobes", "closes", "dwell", "share"), [

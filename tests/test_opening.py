@@ -17,7 +17,7 @@ from analysis.budget import (
     welch_satterthwaite,
 )
 from analysis.engine import CamSpeed, Engine
-from analysis.opening import opening_angle, scatter_of
+from analysis.opening import opening_angle, outliers, scatter_of
 from analysis.verdict import correct, judge
 from analysis.wheel import Wheel
 
@@ -197,3 +197,18 @@ def test_correction(angle: float, speed: CamSpeed, expected: tuple[float, float,
     }  # fmt: skip
     assert found.plate_mm == pytest.approx(40.0 * math.radians(cam))
     assert found.sure_deg == pytest.approx(max(0.0, crank - 0.4))
+
+
+def test_an_outlier_is_questioned() -> None:
+    # Grubbs' table, one in twenty two-sided: 1.155 for 3, 1.887 for 6 (from memory).
+    assert outliers([28.0, 28.5, 28.0, 28.5, 28.0, 33.0], 1.0) == (5,)
+    assert outliers([28.0, 28.0, 28.5], 1.0) == ()
+    assert outliers([28.0, 29.0, 30.0, 28.5, 29.5, 31.0], 1.0) == ()
+    rest = [-1.0, 1.0, -1.0, 1.0, 0.0]
+
+    def far(x: float) -> float:
+        values = np.array([*rest, x])
+        return float((x - values.mean()) / values.std(ddof=1))
+
+    edge = next(x for x in np.arange(1.0, 9.0, 0.01) if far(x) > 1.887)
+    assert outliers([*rest, edge + 0.05], 1.0) == (5,) and not outliers([*rest, edge - 0.05], 1.0)
