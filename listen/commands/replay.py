@@ -1,11 +1,11 @@
 """``thirdear replay``: a recording and its readings become a timing record."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.console import Console
 
-from analysis.change import Sounding
 from listen.commands.options import about_the_record, about_the_sound
 from listen.record_files import as_json, write_record
 from listen.replay import replay
@@ -30,51 +30,36 @@ def command(
     recording: Path,
     sheet: Path,
     readings: Path,
-    sounding: Sounding | None,
-    buzzer: str | None,
-    distance_m: float | None,
     json_: bool,
     out: Path | None,
     budget: bool,
-    guard: float,
-    by: str | None,
-    when: str | None,
-    where: str | None,
+    **job: Any,
 ) -> int:
     """Make the timing record of a recorded job.
 
     Exit status 1: done, but the record says what wants looking at.
     """
-    return run(
-        recording, sheet, readings, sounding, json_, out, buzzer=buzzer, distance_m=distance_m,
-        guard=guard, by=by, when=when, where=where, budget=budget,
-    )  # fmt: skip
+    return run(recording, sheet, readings, json_=json_, out=out, budget=budget, **job)
 
 
 def run(
     recording: Path,
     sheet: Path,
     readings: Path,
-    sounding: Sounding | None,
+    *,
     json_: bool = False,
     out: Path | None = None,
-    *,
-    buzzer: str | None = None,
-    distance_m: float | None = None,
-    guard: float = 0.0,
-    by: str | None = None,
-    when: str | None = None,
-    where: str | None = None,
     budget: bool = False,
+    **job: Any,
 ) -> int:
-    """Do the job and show it; return the exit status."""
-    record = replay(
-        recording, sheet, readings, sounding, buzzer=buzzer, distance_m=distance_m,
-        guard=guard, by=by, when=when, where=where,
-    )  # fmt: skip
+    """Do the job and show it; return the exit status.
+
+    `job` is what :func:`listen.replay.replay` takes besides the files.
+    """
+    record = replay(recording, sheet, readings, **job)
     if out:
         openings = [opening for cylinder in record.cylinders for opening in cylinder.openings]
-        write_record(record, out, stretches(recording, openings, distance_m))
+        write_record(record, out, stretches(recording, openings, job.get("distance_m")))
     if json_:
         click.echo(as_json(record))
     else:
