@@ -172,7 +172,7 @@ def scatter_of(
     """Return how far the readings of a group differ, by all groups of the job.
 
     A group that scatters more than the others by more than chance (Fisher's F, one in a hundred)
-    speaks for itself.
+    speaks for itself and not for others.
 
     Parameters
     ----------
@@ -183,9 +183,22 @@ def scatter_of(
     step_deg : float
         What readings are rounded to.
     """
+    if _scatters_more(group, others, step_deg):
+        return pooled([group], step_deg)
+    alike = [
+        other
+        for place, other in enumerate(others)
+        if not _scatters_more(other, [group, *others[:place], *others[place + 1 :]], step_deg)
+    ]
+    return pooled([group, *alike], step_deg)
+
+
+def _scatters_more(
+    group: Sequence[float], others: Sequence[Sequence[float]], step_deg: float
+) -> bool:
     own, rest = pooled([group]), pooled(others)
-    if own.dof and rest.dof and own.sd_deg > rest.sd_deg:
-        ratio = (own.sd_deg / rest.sd_deg) ** 2 if rest.sd_deg else math.inf
-        if fdtrc(own.dof, rest.dof, ratio) < _CHANCE:
-            return pooled([group], step_deg)
-    return pooled([group, *others], step_deg)
+    if not (own.dof and rest.dof):
+        return False
+    # Readings that rounding made equal scatter as much as it hides.
+    ratio = own.sd_deg**2 / max(rest.sd_deg**2, step_deg**2 / 12.0)
+    return bool(fdtrc(own.dof, rest.dof, ratio) < _CHANCE)

@@ -121,7 +121,9 @@ def test_the_spread_of_other_sweeps_speaks_for_few() -> None:
     few = [28.0, 28.5]
     both = scatter_of(few, others, 0.5)
     assert both.dof == 7 and both.sd_deg == pytest.approx(0.754, abs=0.001)
-    assert scatter_of([20.0, 30.0], others, 0.5).dof == 1
+    wild = [20.0, 30.0]
+    assert scatter_of(wild, others, 0.5).dof == 1
+    assert scatter_of(few, [*others, wild], 0.5) == both
 
 
 def test_one_reading_has_no_spread_and_no_dead_centre_no_budget() -> None:

@@ -95,8 +95,18 @@ class Machine:
         return write(round((at + self.wheel_error + off + eye) / step) * step, self.wheel)
 
 
-def job(rng: np.random.Generator, n: int | None = None, reader: str | None = None) -> Count:
-    """Simulate one job and put its readings through the program's arithmetic."""
+def job(
+    rng: np.random.Generator,
+    n: int | None = None,
+    reader: str | None = None,
+    *,
+    alone: bool = False,
+) -> Count:
+    """Simulate one job and put its readings through the program's arithmetic.
+
+    Number of sweeps and reader are random where they are not given. `alone`: one cylinder, met
+    forward only, so that no other sweeps tell how far readings differ.
+    """
     n = n or int(rng.choice(SWEEPS))
     reader = reader or str(rng.choice(list(READERS)))
     case = {
@@ -110,8 +120,8 @@ def job(rng: np.random.Generator, n: int | None = None, reader: str | None = Non
         "bore offset": str(rng.choice(["none", "not told", "on the sheet"], p=[0.6, 0.2, 0.2])),
         "wheel centred": str(rng.choice(["yes", "off, told"], p=[0.7, 0.3])),
     }
-    if n <= 3 and case["engine"] == "single":
-        case["few sweeps alone"] = f"{n}, {reader}"
+    if alone:
+        case |= {"engine": "single", "alone": f"{n} sweeps, {reader}"}
     wheel = Wheel(
         case["marks"], bool(rng.integers(2)), float(case["graduation"]),  # type: ignore[arg-type]
         off_centre=0.0 if case["wheel centred"] == "yes" else 0.01,
@@ -163,7 +173,7 @@ def _script(
         script.append(("zeroed", "0", "", "forward"))
     low, high = READERS[case["reader"]]
     sigma = math.exp(rng.uniform(math.log(low), math.log(high)))
-    lash = float(rng.uniform(0.0, 4.0)) if rng.random() < 0.3 else 0.0
+    lash = float(rng.uniform(0.0, 4.0)) if rng.random() < 0.3 and "alone" not in case else 0.0
     truth = []
     for place, at in enumerate(fires):
         opens = figure + rng.uniform(-4.0, 4.0)
@@ -233,9 +243,16 @@ def main() -> None:
     options = asked.parse_args()
     rng = np.random.default_rng(options.seed)
     counts = [job(rng) for _ in range(options.jobs)]
+    few = [
+        job(rng, n, reader, alone=True)
+        for n in (2, 3, 5)
+        for reader in READERS
+        for _ in range(options.jobs // 20)
+    ]
     print("| case | | jobs | held | bias, deg | median U, deg |")
     print("| --- | --- | --- | --- | --- | --- |")
-    for aspect, value, jobs, held, bias, bound in table(counts):
+    alone = [row for row in table(few) if row[0] == "alone"]
+    for aspect, value, jobs, held, bias, bound in [*table(counts), *alone]:
         print(f"| {aspect} | {value} | {jobs} | {held:.1%} | {bias:+.3f} | {bound:.2f} |")
 
 
