@@ -169,16 +169,20 @@ class Budget:
     @cached_property
     def _bounded(self) -> tuple[Floats, Floats, float]:
         """Offsets, weights and cell of the sum of the lines that have ends."""
-        half_widths = [abs(line.sensitivity) * line.value_deg for line in self.lines
-                       if line.distribution == "rectangular"]  # fmt: skip
+        half_widths: list[float] = []
         for line in self.lines:
-            if line.distribution == "triangular":  # the sum of two equal rectangles
-                half_widths += [abs(line.sensitivity) * line.value_deg / 2.0] * 2
+            if line.distribution == "rectangular":
+                half_widths.append(line.u_deg * math.sqrt(3.0))
+            elif line.distribution == "triangular":  # the sum of two equal rectangles
+                half_widths += [line.u_deg * math.sqrt(1.5)] * 2
         cell = 2.0 * math.fsum(half_widths) / _CELLS or 1e-12
         weight = np.ones(1)
         for half_width in half_widths:
-            cells = max(0, round(half_width / cell))
-            weight = np.convolve(weight, np.full(2 * cells + 1, 1.0 / (2 * cells + 1)))
+            cells = round(half_width / cell)
+            if cells:
+                rectangle = np.full(2 * cells + 1, 0.5 / cells)
+                rectangle[[0, -1]] /= 2.0
+                weight = np.convolve(weight, rectangle)
         off = cell * (np.arange(len(weight), dtype=np.float64) - len(weight) // 2)
         return off, weight, cell
 

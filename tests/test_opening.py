@@ -48,8 +48,8 @@ def test_bounded_lines_have_the_textbooks_k() -> None:
     # triangle 1 - root(0.05).
     rectangle = combine([Line("a", 0.25, "rectangular", math.sqrt(3))])
     triangle = combine([Line("a", 0.25, "triangular", math.sqrt(6))])
-    assert rectangle.U_deg == pytest.approx(0.95 * 0.25, rel=0.01)
-    assert triangle.U_deg == pytest.approx((1 - math.sqrt(0.05)) * 0.25, rel=0.01)
+    assert rectangle.U_deg == pytest.approx(0.95 * 0.25, rel=1e-3)
+    assert triangle.U_deg == pytest.approx((1 - math.sqrt(0.05)) * 0.25, rel=1e-3)
 
 
 def test_mixed_lines_against_a_million_draws() -> None:

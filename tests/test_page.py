@@ -1,5 +1,6 @@
 """The record's page: HTML, PDF, JSON against its schema, pictures."""
 
+import csv
 import json
 import re
 from pathlib import Path
@@ -80,6 +81,17 @@ def test_json_keeps_to_its_published_schema(folder: Path) -> None:
     assert one["moved"]["value_deg"] == pytest.approx(2.0)
     assert two["chance_outside"] > 0.99 and two["guard_deg"] > 0.2
     assert two["sure_deg"] == pytest.approx(two["correction"]["crank_deg"] - two["guard_deg"])
+
+
+def test_csv_has_a_row_a_cylinder(folder: Path) -> None:
+    with (folder / "cylinders.csv").open(encoding="utf-8", newline="") as file:
+        one, two = csv.DictReader(file)
+    assert (one["phase"], one["n"], two["verdict"], two["turn"]) == (
+        "left",
+        "2",
+        "outside",
+        "advance",
+    )
 
 
 def test_a_date_is_a_date(folder: Path) -> None:

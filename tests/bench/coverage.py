@@ -21,7 +21,7 @@ from analysis.change import Change
 from analysis.engine import CylinderFigure, Engine
 from analysis.reading import Reading
 from analysis.timing import timing_record
-from analysis.wheel import Wheel, parse, write
+from analysis.wheel import Wheel, nearest, parse, write
 
 ENGINES = {
     "single": (0.0,),
@@ -189,8 +189,6 @@ def _script(
 
 def _said(script: list[tuple[str, str, str, str]], wheel: Wheel) -> float:
     """Return the wheel error that the first cylinder's stops give, worked out without leans."""
-    from analysis.wheel import nearest
-
     angles = [nearest(parse(shown), wheel, 0.0) for _, _, shown, _ in script]
     return sum(angles) / len(angles)
 
