@@ -3,9 +3,10 @@
 Conventions
 -----------
 The chance that the true angle lies within the figure's tolerance, and that it lies outside, is
-reckoned from the mean and the distributions of its budget. From 95 % up the verdict is
-``within``, from 5 % down ``outside``, and between them ``undecided``: more sweeps, or a better
-wheel, would tell.
+reckoned from the mean and the distributions of its budget. The verdict is ``within`` from 95 %
+up. It is ``outside`` when the chance of lying beyond one of the limits is 95 % or more: an angle
+so badly known that it is likely outside, but on either side, is not decided. Anything else is
+``undecided``: more sweeps, or a better wheel, would tell.
 
 A guard band asks for more: each limit is moved inwards by it for ``within`` and outwards for
 ``outside``, and the estimate must lie beyond the moved limit as well. It is given as a share of
@@ -118,12 +119,14 @@ def judge(
     if not (guard >= 0.0 and math.isfinite(guard)):
         raise ValueError(f"a guard band of {guard:g} cannot be; give 0 or more")
     off = figure_deg - angle_deg
-    chance = budget.chance_below(off + tolerance_deg) - budget.chance_below(off - tolerance_deg)
+    too_late = budget.chance_below(off - tolerance_deg)
+    too_early = 1.0 - budget.chance_below(off + tolerance_deg)
+    chance = 1.0 - too_late - too_early
     guard_deg = guard * budget.U_deg
     word: VerdictWord = "undecided"
     if chance >= chance_asked and abs(off) <= tolerance_deg - guard_deg:
         word = "within"
-    elif chance <= 1.0 - chance_asked and abs(off) > tolerance_deg + guard_deg:
+    elif max(too_late, too_early) >= chance_asked and abs(off) > tolerance_deg + guard_deg:
         word = "outside"
     return Verdict(word, chance, guard_deg)
 

@@ -20,7 +20,8 @@ table { border-collapse: collapse; width: 100%; font-size: .85rem;
 th, td { text-align: left; padding: .16rem .7rem .16rem 0; border-bottom: 1px solid var(--rule);
   vertical-align: top; }
 th { font-weight: normal; color: var(--faint); } .n { text-align: right; }
-.scroll { overflow-x: auto; } .scroll th, .scroll td { white-space: nowrap; } .struck td { text-decoration: line-through; color: var(--faint); }
+.scroll { overflow-x: auto; } .scroll th, .scroll td { white-space: nowrap; }
+.struck td { text-decoration: line-through; color: var(--faint); }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .12rem .9rem; margin: 0;
   font-size: .9rem; } dt { color: var(--faint); } dd { margin: 0; overflow-wrap: anywhere; }
 ul { margin: 0; padding-left: 1.1rem; font-size: .9rem; }
@@ -46,7 +47,7 @@ polyline, polygon { fill: none; stroke: var(--ink); stroke-linejoin: round; }
   th, td { padding: .1mm 1.4mm .1mm 0; } table, dl, ul { font-size: 6.8pt; }
   .pictures { gap: 1mm 3mm; } figure, .sounds figure { flex: 0 1 auto; }
   .wheels svg { width: 58mm; }
-  .sounds svg { width: 29mm; } .scroll { overflow: visible; }
+  .sounds svg { width: 28mm; } .scroll { overflow: visible; }
   .scroll th, .scroll td { white-space: normal; } figcaption { font-size: 6pt; } }
 """
 

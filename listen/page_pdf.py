@@ -75,11 +75,12 @@ class _Paper:
     def heading(self, page: Page) -> float:
         """Write title and subtitle; return how far down they reach."""
         self._words(page.title, _LEFT, _TOP, _WIDTH, 11.0, bold=True)
-        self._words(page.subtitle, _LEFT, _TOP + 5.2, _WIDTH, 7.0, colour=_FAINT)
+        self._words(page.subtitle, _LEFT, self.pdf.get_y(), _WIDTH, 7.0, colour=_FAINT)
+        y = self.pdf.get_y() + 0.8
         self.pdf.set_draw_color(*_INK)
         self.pdf.set_line_width(0.4)
-        self.pdf.line(_LEFT, _TOP + 9.2, _LEFT + _WIDTH, _TOP + 9.2)
-        return _TOP + 9.6
+        self.pdf.line(_LEFT, y, _LEFT + _WIDTH, y)
+        return y + 0.4
 
     def part(self, part: Part, x: float, y: float, width: float) -> float:
         """Draw one part; return how far down it reaches."""
@@ -87,14 +88,9 @@ class _Paper:
         self._words(part.title, x, y, width, 7.2, bold=True)
         y += 3.7
         if isinstance(part, Facts):
-            for name, what in part.rows:
-                y = self._row(
-                    ["", name, what],
-                    x,
-                    y,
-                    _shared((0, 12, 88) if part.place == "wide" else (0, 19, 81), width),
-                    faint={1},
-                )
+            widths = _shared((12, 88) if part.place == "wide" else (19, 81), width)
+            for row in part.rows:
+                y = self._row(row, x, y, widths, faint={0})
             return y
         if isinstance(part, Items):
             for item in part.items:

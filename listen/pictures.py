@@ -144,7 +144,7 @@ def wheel_picture(cylinder: CylinderRecord, record: TimingRecord) -> Picture:
         outline = dot(at(opening.angle_deg, outer - 1.4 - row * place), 0.7)
         shapes.append(Area(outline, "mark", filled=opening.reading.phase == "left"))
     for phase, angle in cylinder.phases.items():
-        shapes += _mean(at, angle, phase, 38.6 if phase == "left" else 36.6)
+        shapes += _mean(at, angle, phase, (middle - reach, middle + reach))
     shapes.append(Words((35.0, 27.0), f"Cylinder {name}", 3.2, bold=True))
     for line, text in enumerate(_legend(cylinder)):
         shapes.append(Words((35.0, 30.6 + 3.4 * line), text, 2.6))
@@ -182,8 +182,8 @@ def found_left_picture(record: TimingRecord) -> Picture | None:
         if degree % every == 0:
             picture.shapes.append(Line([(x(degree), bottom), (x(degree), bottom + 1.2)]))
             picture.shapes.append(Words((x(degree), bottom + 4.2), f"{degree}", 2.4, role="faint"))
-    words = "degrees before top dead centre   ○ found   ● left"
-    picture.shapes.append(Words((width / 2.0, bottom + 8.4), words, 2.3, role="faint"))
+    legend = "degrees before top dead centre   ○ found   ● left"
+    picture.shapes.append(Words((width / 2.0, bottom + 8.4), legend, 2.3, role="faint"))
     for row, cylinder in enumerate(rows):
         y = top + step * row + 2.0
         picture.shapes.append(
@@ -193,10 +193,9 @@ def found_left_picture(record: TimingRecord) -> Picture | None:
             level = y if phase == "found" else y + 3.2
             centre = (x(angle.angle_deg), level)
             if angle.budget:
-                picture.shapes += whisker(
-                    (x(angle.angle_deg + angle.budget.U_deg), level),
-                    (x(angle.angle_deg - angle.budget.U_deg), level),
-                )
+                early = min(angle.angle_deg + angle.budget.U_deg, high)
+                late = max(angle.angle_deg - angle.budget.U_deg, low)
+                picture.shapes += whisker((x(early), level), (x(late), level))
             picture.shapes.append(Area(dot(centre, 0.9), "mark", filled=phase == "left"))
         both = cylinder.phases
         if "left" in both:
@@ -238,18 +237,20 @@ def sound_picture(stretch: Stretch, name: str) -> Picture:
 
 
 def _mean(
-    at: Callable[[float, float], Point], angle: OpeningAngle, phase: Phase, radius: float
+    at: Callable[[float, float], Point], angle: OpeningAngle, phase: Phase, ends: Point
 ) -> list[Shape]:
-    """Draw a mean as a stroke, its expanded uncertainty as an arc with ends."""
-    mean = angle.angle_deg
+    """Draw a mean as a stroke, its expanded uncertainty as an arc, cut at the dial's ends."""
+    mean, radius = angle.angle_deg, 38.6 if phase == "left" else 36.6
     shapes: list[Shape] = [
         Line([at(mean, radius - 1.1), at(mean, radius + 1.1)], "ink", 0.7, phase == "found")
     ]
     if angle.budget:
-        ends = np.linspace(mean - angle.budget.U_deg, mean + angle.budget.U_deg, 15)
-        shapes.append(Line([at(float(a), radius) for a in ends], "ink", 0.3))
-        for a in (float(ends[0]), float(ends[-1])):
-            shapes.append(Line([at(a, radius - 0.7), at(a, radius + 0.7)], "ink", 0.3))
+        reach = (mean - angle.budget.U_deg, mean + angle.budget.U_deg)
+        seen = np.linspace(max(reach[0], ends[0]), min(reach[1], ends[1]), 15)
+        shapes.append(Line([at(float(a), radius) for a in seen], "ink", 0.3))
+        for a in reach:
+            if ends[0] <= a <= ends[1]:
+                shapes.append(Line([at(a, radius - 0.7), at(a, radius + 0.7)], "ink", 0.3))
     return shapes
 
 

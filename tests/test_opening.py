@@ -148,6 +148,7 @@ def test_the_uncertainty_never_falls_below_a_part_of_it(a: float, b: float, dof:
         (29.0, 0.1, "undecided"),
         (31.0, 0.3, "outside"),
         (28.0, 3.0, "undecided"),
+        (28.5, 40.0, "undecided"),
     ],
 )
 def test_verdict_is_the_chance_of_conformance(angle: float, u: float, verdict: str) -> None:
