@@ -18,7 +18,7 @@ spread
 
 Conventions
 -----------
-Crank degrees but for dwell. Both groups are corrected by the same dead centre, which goes out of
+Crank degrees but for dwell. Where both groups are corrected by the same dead centre, it goes out of
 their difference; spread and resolution of each stay.
 
 References
@@ -31,8 +31,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from analysis.budget import Budget, Scatter, combine
-from analysis.opening import sweep_lines
+from analysis.budget import Budget, Line, Scatter, combine
+from analysis.opening import OpeningAngle, sweep_lines
 from analysis.wheel import Wheel
 
 
@@ -91,6 +91,38 @@ def difference(
     lines += [sweep_lines(scatter, len(group), wheel)[1] for group in (one, other)]
     lines = [replace(line, sensitivity=abs(sensitivity)) for line in lines]
     return Estimate(sensitivity * value, combine(lines))
+
+
+def apart(high: OpeningAngle, low: OpeningAngle) -> Estimate | None:
+    """Return one opening angle less another, each with its own dead centre or with the same.
+
+    Lines that both budgets share, such as stops, go out. A spread that both lean on is known with
+    its degrees of freedom once, not twice.
+
+    Returns
+    -------
+    Estimate or None
+        None when a dead centre is not known.
+    """
+    if high.budget is None or low.budget is None:
+        return None
+    shared = {id(line) for line in high.budget.lines} & {id(line) for line in low.budget.lines}
+    lines: list[Line] = []
+    spreads: dict[tuple[float, float], Line] = {}
+    for line in (*high.budget.lines, *low.budget.lines):
+        if id(line) in shared:
+            continue
+        if line.distribution != "Student":
+            lines.append(line)
+            continue
+        key = line.value_deg, line.dof
+        twin = spreads.get(key)
+        if twin and line.value_deg:
+            both = math.hypot(twin.u_deg, line.u_deg)
+            line = replace(line, divisor=line.sensitivity * line.value_deg / both)
+        spreads[key] = line
+    budget = combine([*spreads.values(), *lines])
+    return Estimate(high.angle_deg - low.angle_deg, budget)
 
 
 def dwell(

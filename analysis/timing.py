@@ -39,7 +39,7 @@ from itertools import combinations
 from analysis import offcentre
 from analysis.budget import Line, Scatter, combine, resolution
 from analysis.change import Change
-from analysis.compare import Estimate, difference, dwell
+from analysis.compare import Estimate, apart, difference, dwell
 from analysis.crank import Crank
 from analysis.deadcentre import HIGHEST_SUM_DEG, DeadCentre, StopPair, dead_centre
 from analysis.engine import CylinderFigure, Engine
@@ -410,7 +410,7 @@ def _cylinder(
     _remark(figure, angle, judged, wheel)
     for phase in phases:
         _question(placed, phase, wheel)
-    comparisons = _comparisons(placed, judged, groups, engine)
+    comparisons = _comparisons(placed, phases, groups, engine)
     _against_sheet(figure, comparisons, wheel)
     verdict, correction = UNDECIDED, NO_CORRECTION
     if angle and angle.budget:
@@ -439,20 +439,24 @@ def _scatter(angles: Sequence[float], groups: Sequence[Sequence[float]], engine:
 
 
 def _comparisons(
-    placed: _Placed, phase: Phase | None, groups: Sequence[Sequence[float]], engine: Engine
+    placed: _Placed,
+    phases: Mapping[Phase, OpeningAngle],
+    groups: Sequence[Sequence[float]],
+    engine: Engine,
 ) -> dict[Comparison, Estimate]:
     """Return the differences that the readings allow."""
     found: dict[Comparison, Estimate] = {}
-    if phase is None:
+    if not phases:
         return found
+    moved = apart(phases["left"], phases["found"]) if len(phases) == 2 else None
+    if moved:
+        found["moved"] = moved
+    phase: Phase = "left" if "left" in phases else "found"
     opens = placed.angles("opening", phase)
     scatter = _scatter(opens, groups, engine)
     backward = placed.angles("closing", phase, sweep="backward")
     if backward:
         found["lash"] = difference(backward, opens, engine.wheel, scatter)
-    before = placed.angles("opening", "found") if phase == "left" else []
-    if before:
-        found["moved"] = difference(opens, before, engine.wheel, scatter)
     static = placed.angles("opening", phase, "static")
     if static:
         found["advance"] = difference(opens, static, engine.wheel, scatter)
@@ -465,18 +469,16 @@ def _comparisons(
 def _spread(cylinders: Sequence[CylinderRecord], wheel: _WheelHistory) -> Estimate | None:
     """Return how far the cylinders differ, and say what it tells where that is too much."""
     known = [
-        (cylinder.opens_at.angle_deg, cylinder.opens_at.budget, cylinder.figure.name)
+        (cylinder.opens_at.angle_deg, cylinder.figure.name, cylinder.opens_at)
         for cylinder in cylinders
         if cylinder.opens_at and cylinder.opens_at.budget
     ]
     if len(known) < 2:
         return None
-    least, _, late = low = min(known, key=lambda entry: entry[0])
-    most, _, early = high = max(known, key=lambda entry: entry[0])
-    # What both lean on, stops they share above all, goes out of the difference.
-    common = {id(line) for line in low[1].lines} & {id(line) for line in high[1].lines}
-    lines = [line for line in (*low[1].lines, *high[1].lines) if id(line) not in common]
-    spread = Estimate(most - least, combine(lines))
+    _, late, low = min(known, key=lambda entry: entry[0])
+    _, early, high = max(known, key=lambda entry: entry[0])
+    spread = apart(high, low)
+    assert spread is not None  # both have a budget
     limit = wheel.engine.spread_limit_deg
     if limit is not None and spread.value_deg > limit:
         sure = "" if spread.value_deg - limit > spread.budget.U_deg else ", though not for certain"

@@ -91,6 +91,20 @@ def test_spread_between_cylinders_and_what_it_says() -> None:
     assert any("cam ring out of true" in warning for warning in record.warnings)
 
 
+def test_what_both_share_goes_out_of_a_difference() -> None:
+    found, left = rows(10, "opening", 20, 20.5, rest="found,,,"), rows(40, "opening", 29.5, 30)
+    same = job(STOPS + found + left, engine()).cylinders[0].comparisons["moved"]
+    assert same.value_deg == pytest.approx(9.5)
+    assert {line.source for line in same.budget.lines if line.u_deg} == {
+        "readings, spread", "readings, resolution"
+    }  # fmt: skip
+    zeroed = "30,zeroed,1,,,,,\n"
+    moved = job(STOPS + found + zeroed + left, engine()).cylinders[0].comparisons["moved"]
+    assert moved.value_deg == pytest.approx(11.0)
+    assert moved.budget.U_deg > same.budget.U_deg
+    assert any("setting the wheel" in line.source for line in moved.budget.lines)
+
+
 def test_a_struck_reading_is_kept_and_used_for_nothing() -> None:
     text = STOPS + rows(10, "opening", 29.5, 29.5) + rows(20, "opening", 92.5, rest=",,,yes")
     record = job(text, engine())
