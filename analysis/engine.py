@@ -246,8 +246,10 @@ def engine_from(sheet: Mapping[str, object]) -> Engine:
         dwell_tolerance_deg=ignition.optional("dwell_tolerance_deg", 90.0, "degrees"),
         lobes=int(lobes),
         plate_radius_mm=ignition.length_mm("plate_radius_mm", 1000.0),
-        turning_deg_s=method.optional("turning_deg_s", 360.0, "degrees a second") or 0.0,
-        delay_s=method.optional("delay_s", 10.0, "seconds") or 0.0,
+        turning_deg_s=method.number(
+            "turning_deg_s", 0.0, 360.0, "degrees a second", 0.0, from_zero=True
+        ),
+        delay_s=method.number("delay_s", 0.0, 10.0, "seconds", 0.0, from_zero=True),
         firing_order=_firing_order(ignition, cylinders),
         source=top.text("source") if "source" in top.values else None,
         instruments=method.text("instruments") if "instruments" in method.values else None,
@@ -306,13 +308,13 @@ def _wheel(table: "_Table", assumed: list[str]) -> Wheel:
         rising,
         table.number("graduation_deg", 0.0, 45.0, "degrees", 1.0),
         table.optional("read_to_deg", 45.0, "degrees"),
-        table.optional("parallax_deg", 10.0, "degrees"),
+        table.optional("parallax_deg", 10.0, "degrees", from_zero=True),
         _off_centre(table),
     )
 
 
 def _off_centre(table: "_Table") -> float:
-    off = table.optional("off_centre_mm", 100.0, "millimetres")
+    off = table.optional("off_centre_mm", 100.0, "millimetres", from_zero=True)
     if off is None:
         return 0.0
     radius = table.number("radius_mm", 0.0, 2000.0, "millimetres")
@@ -385,8 +387,12 @@ class _Table:
     def length_mm(self, key: str, highest: float) -> float | None:
         return self.number(key, 1.0, highest, "millimetres") if key in self.values else None
 
-    def optional(self, key: str, highest: float, unit: str) -> float | None:
-        return self.number(key, 0.0, highest, unit) if key in self.values else None
+    def optional(
+        self, key: str, highest: float, unit: str, *, from_zero: bool = False
+    ) -> float | None:
+        if key not in self.values:
+            return None
+        return self.number(key, 0.0, highest, unit, from_zero=from_zero)
 
     def number(
         self,
