@@ -59,8 +59,10 @@ class Count:
 class Machine:
     """One engine with its wheel, as it really is."""
 
-    def __init__(self, rng: np.random.Generator, wheel: Wheel, offset: str) -> None:
-        self.rng, self.wheel = rng, wheel
+    def __init__(
+        self, rng: np.random.Generator, wheel: Wheel, offset: str, stop_scatter: float = 0.0
+    ) -> None:
+        self.rng, self.wheel, self.stop_scatter = rng, wheel, stop_scatter
         self.throw = 1.0
         self.rod = 2.0 * rng.uniform(1.6, 2.2)
         share = {"none": 0.0, "not told": 0.02, "on the sheet": 0.08}[offset]
@@ -84,7 +86,10 @@ class Machine:
         deep = self.height(top - math.radians(self.rng.uniform(10.0, 45.0)))
         after = brentq(lambda p: self.height(p) - deep, top, top + 2.0)
         before = brentq(lambda p: self.height(p) - deep, top - 2.0, top)
-        return math.degrees(top - before), -math.degrees(after - top)
+        ends = math.degrees(top - before), -math.degrees(after - top)
+        if not self.stop_scatter:
+            return ends
+        return tuple(end + self.stop_scatter * self.rng.standard_normal() for end in ends)
 
     def shows(self, angle_deg: float, fires_at: float) -> str:
         """What is written down with a cylinder at a true angle from its dead centre."""
@@ -101,11 +106,13 @@ def job(
     reader: str | None = None,
     *,
     alone: bool = False,
+    stop_scatter: float = 0.0,
 ) -> Count:
     """Simulate one job and put its readings through the program's arithmetic.
 
     Number of sweeps and reader are random where they are not given. `alone`: one cylinder, met
-    forward only, so that no other sweeps tell how far readings differ.
+    forward only, so that no other sweeps tell how far readings differ. `stop_scatter`: standard
+    deviation of a stop beyond what step and eye explain, in degrees.
     """
     n = n or int(rng.choice(SWEEPS))
     reader = reader or str(rng.choice(list(READERS)))
@@ -127,7 +134,7 @@ def job(
         off_centre=0.0 if case["wheel centred"] == "yes" else 0.01,
     )  # fmt: skip
     fires = ENGINES[case["engine"]]
-    machine = Machine(rng, wheel, case["bore offset"])
+    machine = Machine(rng, wheel, case["bore offset"], stop_scatter)
     figure = float(rng.integers(5, 36))
     stroke = machine.stroke()
     engine = Engine(
@@ -238,9 +245,10 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     asked.add_argument("--jobs", type=int, default=6000)
     asked.add_argument("--seed", type=int, default=0)
+    asked.add_argument("--stop-scatter", type=float, default=0.0, metavar="DEG")
     options = asked.parse_args()
     rng = np.random.default_rng(options.seed)
-    counts = [job(rng) for _ in range(options.jobs)]
+    counts = [job(rng, stop_scatter=options.stop_scatter) for _ in range(options.jobs)]
     few = [
         job(rng, n, reader, alone=True)
         for n in (2, 3, 5)
