@@ -44,14 +44,17 @@ def print_budget(record: TimingRecord, console: Console) -> None:
     from listen.page import budget_table
 
     budget = budget_table(record)
-    table = Table(title=budget.title, title_justify="left", box=None, padding=(0, 1, 0, 0),
-                  header_style="dim")  # fmt: skip
-    for place, heading in enumerate(budget.headings):
-        number = place in budget.numbers
-        table.add_column(heading, justify="right" if number else "left", no_wrap=number)
+    table = Table(title=budget.title, title_justify="left", title_style="bold", box=None,
+                  padding=(0, 2, 0, 0), header_style="dim")  # fmt: skip
+    # The notes are for the page; a terminal has no room for them.
+    for place, heading in enumerate(budget.headings[:-1]):
+        table.add_column(heading, justify="right" if place in budget.numbers else "left")
+    sums = []
     for row in budget.rows:
-        table.add_row(*row)
-    console.print(table)
+        table.add_row(*row[:-1])
+        if row[1] == "together":
+            sums.append(f"Cylinder {row[0]}: {row[-1]}")
+    console.print(Group(table, *(Text(line) for line in sums)))
 
 
 def _title(record: TimingRecord) -> Group:
