@@ -20,13 +20,21 @@ order they were taken. Several pairs are averaged. The sum ``A + B`` depends on 
 a pair whose sum differs from the others by more than a graduation is questioned: was the stop
 moved, or a reading mistaken? It stays in the mean.
 
-The gudgeon pin and the bore are taken to be in line with the crank; otherwise equal heights are
-not equal angles.
+Where the bore or the gudgeon pin is offset, equal heights are not equal angles: the middle of two
+stops lies off by `Crank.lean_deg`, which is taken off when the sheet gives the offset. Where it
+gives none, an offset of a fiftieth of the stroke either way is allowed for (from memory); at
+usual stops that is a hundredth of a degree.
+
+A constant parallax shows in the stops and in the openings alike and goes out with the wheel
+error. What is left is how much the eye moves from one reading to the next.
 
 References
 ----------
 Uncertainty: JCGM 100:2008; a pair's error is half the difference of two readings, so each enters
-with a sensitivity of one half.
+with a sensitivity of one half; two equal rectangles make a triangle (4.3.9, G.2.2). While the
+stop is not moved, readings of one side repeat, which gives two degrees of freedom for each
+further pair (4.2.4). Their spread counts where it is more than rounding and parallax explain
+(chi-squared, one in twenty); those stand in the budget in any case.
 """
 
 import math
@@ -34,9 +42,18 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.budget import Budget, Line, combine, repeatability, resolution
+from scipy.special import chdtrc
+
+from analysis.budget import Budget, Line, combine, pooled, repeatability, resolution
+from analysis.crank import Crank
+from analysis.wheel import Wheel
 
 HIGHEST_SUM_DEG = 180.0
+USUAL_ROD = 1.8
+"""Rod by stroke where the sheet does not tell (common practice, no source)."""
+UNTOLD_OFFSET = 0.02
+"""Offset by stroke that is allowed for where the sheet does not tell."""
+_CHANCE = 0.05
 
 
 @dataclass(frozen=True)
@@ -80,12 +97,15 @@ class DeadCentre:
     questioned : tuple of int
         Places in `pairs` whose sum jumps from the others.
     budget : Budget
+    lean_deg : float
+        What an offset bore or pin was found to add, and has been taken off.
     """
 
     wheel_error_deg: float
     pairs: tuple[StopPair, ...]
     questioned: tuple[int, ...]
     budget: Budget
+    lean_deg: float = 0.0
 
 
 def each_side(before_deg: float, after_deg: float) -> float:
@@ -105,15 +125,17 @@ def each_side(before_deg: float, after_deg: float) -> float:
     return half_sum
 
 
-def dead_centre(pairs: Sequence[StopPair], graduation_deg: float) -> DeadCentre:
+def dead_centre(pairs: Sequence[StopPair], wheel: Wheel, crank: Crank | None = None) -> DeadCentre:
     """Find dead centre from one pair of stops or more.
 
     Parameters
     ----------
     pairs : sequence of StopPair
         In the order they were taken.
-    graduation_deg : float
-        From one line of the wheel to the next, in degrees.
+    wheel : Wheel
+        How it is marked and read.
+    crank : Crank, optional
+        With its offset, if that is known.
 
     Returns
     -------
@@ -135,17 +157,51 @@ def dead_centre(pairs: Sequence[StopPair], graduation_deg: float) -> DeadCentre:
                 f"stops at {pair.before_deg:g} before and {pair.after_deg:g} after are "
                 f"{pair.sum_deg:g} degrees apart; that cannot be, it must be less than 180"
             )
-    errors = [pair.wheel_error_deg for pair in pairs]
-    # Two readings enter a pair, each by half: together root(1/2) of one.
-    lines: list[Line] = [resolution(graduation_deg, math.sqrt(0.5), "stops")]
-    if len(pairs) > 1:
-        lines.append(repeatability(errors, "stop pairs"))
+    leans = [crank.lean_deg(pair.sum_deg) if crank else 0.0 for pair in pairs]
+    errors = [pair.wheel_error_deg - lean for pair, lean in zip(pairs, leans, strict=True)]
+    questioned = question([pair.sum_deg for pair in pairs], wheel.graduation_deg)
     return DeadCentre(
         math.fsum(errors) / len(errors),
         tuple(pairs),
-        question([pair.sum_deg for pair in pairs], graduation_deg),
-        combine(lines),
+        questioned,
+        combine(_lines(pairs, errors, bool(questioned), wheel, crank)),
+        math.fsum(leans) / len(leans),
     )
+
+
+def _lines(
+    pairs: Sequence[StopPair],
+    errors_deg: Sequence[float],
+    moved: bool,
+    wheel: Wheel,
+    crank: Crank | None,
+) -> list[Line]:
+    n = len(pairs)
+    note = f"{n} {'pair' if n == 1 else 'pairs'} of stops, half of each reading"
+    step, eye_sd = wheel.read_to_deg, wheel.parallax_deg / math.sqrt(3.0)
+    half_width = resolution(step, eye_sd, n).value_deg
+    lines = [_triangle("stops, resolution", half_width, note)]
+    if moved:  # then the sides do not repeat, but the errors still do
+        scatter, readings = pooled([errors_deg]), n
+        explained = (step**2 / 12.0 + eye_sd**2) / 2.0
+    else:
+        scatter = pooled([[p.before_deg for p in pairs], [p.after_deg for p in pairs]])
+        readings = 2 * n
+        explained = step**2 / 12.0 + eye_sd**2
+    if scatter.dof and chdtrc(scatter.dof, scatter.dof * scatter.sd_deg**2 / explained) < _CHANCE:
+        lines.append(repeatability(scatter, readings, note, "stops"))
+    else:
+        lines.append(_triangle("stops, parallax", wheel.parallax_deg / math.sqrt(n), note))
+    if crank is None:
+        heights = Crank(1.0, USUAL_ROD, UNTOLD_OFFSET)
+        bound = max(abs(heights.lean_deg(pair.sum_deg)) for pair in pairs)
+        note = "not on the sheet; within a fiftieth of the stroke"
+        lines.append(Line("offset of bore or pin", bound, "rectangular", math.sqrt(3.0), note=note))
+    return lines
+
+
+def _triangle(source: str, half_width_deg: float, note: str) -> Line:
+    return Line(source, half_width_deg, "triangular", math.sqrt(6.0), note=note)
 
 
 def question(sums_deg: Sequence[float], graduation_deg: float) -> tuple[int, ...]:

@@ -8,6 +8,10 @@ a cylinder fires; the cylinder with 0 is the one whose dead centre the wheel's 0
 cylinder that fires at 360 has its dead centre at the same mark, one that fires at 180 at the
 opposite one.
 
+``static_opens_at`` is the same with the advance unit at rest, fully retarded. Dwell is how long the
+points stay closed, in degrees of the shaft the cam turns with, as dwell meters show it. A shaft at
+half the crank's speed, or at the crank's, opens the points ``lobes`` times a turn.
+
 `engine_from` takes the sheet's tables as they were parsed and says plainly what is wrong with
 them: an unknown key (and the nearest known one), a wrong type or unit, a missing or impossible
 figure.
@@ -19,12 +23,27 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, cast, get_args
 
+from analysis.crank import Crank
 from analysis.wheel import Marks, Wheel, meanings, parse, show
 
 CamSpeed = Literal["half", "crank"]
+Turns = Literal["clockwise", "anticlockwise"]
 
 CYCLE_DEG = 720.0
 _MISSING = object()
+_TABLES = {
+    "ignition": (
+        "opens_at", "tolerance_deg", "cam_speed", "static_opens_at", "spread_limit_deg",
+        "dwell_deg", "dwell_tolerance_deg", "lobes", "plate_radius_mm", "firing_order",
+    ),
+    "crank": ("stroke_mm", "rod_mm", "offset_mm", "turns"),
+    "wheel": (
+        "marks", "rising", "graduation_deg", "read_to_deg", "parallax_deg", "radius_mm",
+        "off_centre_mm",
+    ),
+    "method": ("turning_deg_s", "delay_s", "instruments"),
+}  # fmt: skip
+"""The sheet's tables and the keys each knows."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +77,29 @@ class Engine:
     wheel : Wheel
     cylinders : tuple of CylinderFigure
     stroke_mm, rod_mm : float or None
+    offset_mm : float or None
+        Of the bore or the gudgeon pin; see :mod:`analysis.crank`.
+    turns : {"clockwise", "anticlockwise"} or None
+        Running direction, seen from the wheel.
+    static_opens_at_deg : float or None
+        Where the points should open with the advance unit at rest.
+    spread_limit_deg : float or None
+        How far cylinders may differ, largest from smallest.
+    dwell_deg, dwell_tolerance_deg : float or None
+        Of the cam's shaft.
+    lobes : int
+        Openings for each turn of the cam's shaft.
+    plate_radius_mm : float or None
+        Where the breaker plate's movement is measured.
+    turning_deg_s, delay_s : float
+        Fastest the crank is turned through an opening, and how late it is then stopped or read,
+        sound and buzzer included; 0 where the crank is stopped on the opening.
+    firing_order : tuple of str
+        Names of the cylinders; empty where the sheet does not give it.
+    source : str or None
+        Where the figures come from, in the user's words.
+    instruments : str or None
+        What is used for timing, in the user's words.
     assumed : tuple of str
         What the sheet left out, and what was taken instead.
     """
@@ -70,7 +112,38 @@ class Engine:
     cylinders: tuple[CylinderFigure, ...]
     stroke_mm: float | None = None
     rod_mm: float | None = None
+    offset_mm: float | None = None
+    turns: Turns | None = None
+    static_opens_at_deg: float | None = None
+    spread_limit_deg: float | None = None
+    dwell_deg: float | None = None
+    dwell_tolerance_deg: float | None = None
+    lobes: int = 1
+    plate_radius_mm: float | None = None
+    turning_deg_s: float = 0.0
+    delay_s: float = 0.0
+    firing_order: tuple[str, ...] = ()
+    source: str | None = None
+    instruments: str | None = None
     assumed: tuple[str, ...] = ()
+
+    @property
+    def crank(self) -> Crank | None:
+        """The slider-crank, where stroke and rod are known; without offset unless it is told."""
+        if self.stroke_mm is None or self.rod_mm is None:
+            return None
+        return Crank(self.stroke_mm, self.rod_mm, self.offset_mm or 0.0)
+
+    @property
+    def cam_ratio(self) -> float:
+        """Degrees of the cam's shaft for one of the crank."""
+        return 0.5 if self.cam_speed == "half" else 1.0
+
+    @property
+    def firing_intervals_deg(self) -> tuple[float, ...]:
+        """Crank degrees from each firing to the next, in order of firing, round to the first."""
+        at = sorted(cylinder.fires_at_deg for cylinder in self.cylinders)
+        return tuple(b - a for a, b in zip(at, [*at[1:], at[0] + CYCLE_DEG], strict=True))
 
     @property
     def first(self) -> CylinderFigure:
@@ -94,10 +167,26 @@ class Engine:
             "cam_speed": self.cam_speed,
             "stroke_mm": self.stroke_mm,
             "rod_mm": self.rod_mm,
+            "offset_mm": self.offset_mm,
+            "turns": self.turns,
+            "static_opens_at_deg": self.static_opens_at_deg,
+            "spread_limit_deg": self.spread_limit_deg,
+            "dwell_deg": self.dwell_deg,
+            "dwell_tolerance_deg": self.dwell_tolerance_deg,
+            "lobes": self.lobes,
+            "plate_radius_mm": self.plate_radius_mm,
+            "turning_deg_s": self.turning_deg_s,
+            "delay_s": self.delay_s,
+            "firing_order": list(self.firing_order),
+            "source": self.source,
+            "firing_intervals_deg": list(self.firing_intervals_deg),
             "wheel": {
                 "marks": self.wheel.marks,
                 "rising": self.wheel.rising,
                 "graduation_deg": self.wheel.graduation_deg,
+                "read_to_deg": self.wheel.read_to_deg,
+                "parallax_deg": self.wheel.parallax_deg,
+                "off_centre": self.wheel.off_centre,
             },
             "cylinders": [{"name": c.name, "fires_at_deg": c.fires_at_deg} for c in self.cylinders],
         }
@@ -120,47 +209,86 @@ def engine_from(sheet: Mapping[str, object]) -> Engine:
     ValueError
         Naming the key, where it stands, and what it should be.
     """
-    top = _Table(sheet, "the sheet", ("name", "ignition", "crank", "wheel", "cylinder"))
-    ignition = top.table("ignition", ("opens_at", "tolerance_deg", "cam_speed"))
-    crank = top.table("crank", ("stroke_mm", "rod_mm"), optional=True)
+    top = _Table(sheet, "the sheet", ("name", "source", *_TABLES, "cylinder"))
+    ignition, crank, wheel, method = (
+        top.table(name, keys, optional=name in ("crank", "method"))
+        for name, keys in _TABLES.items()
+    )
     assumed: list[str] = []
-    stroke = crank.length_mm("stroke_mm", 5000.0)
-    rod = crank.length_mm("rod_mm", 10000.0)
-    if stroke is not None and rod is not None and rod <= stroke / 2.0:
-        raise ValueError(
-            f"rod_mm = {rod:g} in [crank]: a connecting rod must be longer than half the stroke, "
-            f"{stroke / 2.0:g} mm"
-        )
+    cylinders = _cylinders(top)
     if "cam_speed" not in ignition.values:
         assumed.append("the sheet gives no cam_speed; half the crank's is taken")
-    return Engine(
+    lobes = ignition.number("lobes", 0.0, 12.0, "lobes", 1.0)
+    if lobes != int(lobes):
+        raise ValueError(f"lobes = {lobes:g} in [ignition] cannot be; it should be a whole number")
+    cam_speed = cast(CamSpeed, ignition.choice("cam_speed", get_args(CamSpeed), "half"))
+    dwell = ignition.optional("dwell_deg", 360.0 / lobes, "degrees of the cam's shaft")
+    engine = Engine(
         name=top.text("name"),
-        opens_at_deg=_figure(ignition),
+        opens_at_deg=_figure(ignition, "opens_at"),
         tolerance_deg=ignition.number("tolerance_deg", 0.0, 90.0, "crank degrees"),
-        cam_speed=cast(CamSpeed, ignition.choice("cam_speed", get_args(CamSpeed), "half")),
-        wheel=_wheel(top.table("wheel", ("marks", "rising", "graduation_deg")), assumed),
-        cylinders=_cylinders(top),
-        stroke_mm=stroke,
-        rod_mm=rod,
+        cam_speed=cam_speed,
+        wheel=_wheel(wheel, assumed),
+        cylinders=cylinders,
+        stroke_mm=crank.length_mm("stroke_mm", 5000.0),
+        rod_mm=crank.length_mm("rod_mm", 10000.0),
+        offset_mm=crank.number("offset_mm", -1000.0, 1000.0, "millimetres")
+        if "offset_mm" in crank.values
+        else None,
+        turns=cast(Turns, crank.choice("turns", get_args(Turns)))
+        if "turns" in crank.values
+        else None,
+        static_opens_at_deg=_figure(ignition, "static_opens_at")
+        if "static_opens_at" in ignition.values
+        else None,
+        spread_limit_deg=ignition.optional("spread_limit_deg", 90.0, "crank degrees"),
+        dwell_deg=dwell,
+        dwell_tolerance_deg=ignition.optional("dwell_tolerance_deg", 90.0, "degrees"),
+        lobes=int(lobes),
+        plate_radius_mm=ignition.length_mm("plate_radius_mm", 1000.0),
+        turning_deg_s=method.number(
+            "turning_deg_s", 0.0, 360.0, "degrees a second", 0.0, from_zero=True
+        ),
+        delay_s=method.number("delay_s", 0.0, 10.0, "seconds", 0.0, from_zero=True),
+        firing_order=_firing_order(ignition, cylinders),
+        source=top.text("source") if "source" in top.values else None,
+        instruments=method.text("instruments") if "instruments" in method.values else None,
         assumed=tuple(assumed),
     )
+    try:
+        _ = engine.crank
+    except ValueError as trouble:
+        raise ValueError(f"[crank]: {trouble}") from None
+    return engine
 
 
-def _figure(ignition: "_Table") -> float:
-    """Read ``opens_at``, which may be a number or words."""
-    value = ignition.get("opens_at")
+def _figure(ignition: "_Table", key: str) -> float:
+    """Read an opening angle, which may be a number or words."""
+    value = ignition.get(key)
     number = _as_number(value)
     if number is not None:
         value = f"{number:+.6f}"
     if not isinstance(value, str):
         raise ValueError(
-            f'opens_at in [ignition] should be a reading, such as "28 before"{_got(value)}'
+            f'{key} in [ignition] should be a reading, such as "28 before"{_got(value)}'
         )
     try:
         mark = parse(value)
         return max(meanings(mark, Wheel("before-after")))
     except ValueError as trouble:
-        raise ValueError(f"opens_at in [ignition]: {trouble}") from None
+        raise ValueError(f"{key} in [ignition]: {trouble}") from None
+
+
+def _firing_order(table: "_Table", cylinders: tuple[CylinderFigure, ...]) -> tuple[str, ...]:
+    order = table.get("firing_order", [])
+    names = {cylinder.name.casefold(): cylinder.name for cylinder in cylinders}
+    given = [str(name).casefold() for name in order] if isinstance(order, list) else [""]
+    if order and sorted(given) != sorted(names):
+        raise ValueError(
+            "firing_order in [ignition] should name every cylinder once, such as "
+            f"[{', '.join(chr(34) + name + chr(34) for name in names.values())}]{_got(order)}"
+        )
+    return tuple(names[name] for name in given) if order else ()
 
 
 def _wheel(table: "_Table", assumed: list[str]) -> Wheel:
@@ -175,8 +303,24 @@ def _wheel(table: "_Table", assumed: list[str]) -> Wheel:
         )
     if "graduation_deg" not in table.values:
         assumed.append("the sheet gives no graduation_deg; 1 degree is taken")
-    graduation = table.number("graduation_deg", 0.0, 45.0, "degrees", 1.0)
-    return Wheel(marks, rising, graduation)
+    return Wheel(
+        marks,
+        rising,
+        table.number("graduation_deg", 0.0, 45.0, "degrees", 1.0),
+        table.optional("read_to_deg", 45.0, "degrees"),
+        table.optional("parallax_deg", 10.0, "degrees", from_zero=True),
+        _off_centre(table),
+    )
+
+
+def _off_centre(table: "_Table") -> float:
+    off = table.optional("off_centre_mm", 100.0, "millimetres", from_zero=True)
+    if off is None:
+        return 0.0
+    radius = table.number("radius_mm", 0.0, 2000.0, "millimetres")
+    if off >= radius:
+        raise ValueError(f"off_centre_mm = {off:g} in [wheel] cannot be more than its radius_mm")
+    return off / radius
 
 
 def _cylinders(top: "_Table") -> tuple[CylinderFigure, ...]:
@@ -242,6 +386,13 @@ class _Table:
 
     def length_mm(self, key: str, highest: float) -> float | None:
         return self.number(key, 1.0, highest, "millimetres") if key in self.values else None
+
+    def optional(
+        self, key: str, highest: float, unit: str, *, from_zero: bool = False
+    ) -> float | None:
+        if key not in self.values:
+            return None
+        return self.number(key, 0.0, highest, unit, from_zero=from_zero)
 
     def number(
         self,

@@ -10,6 +10,8 @@ Phase = Literal["found", "left"]
 
 STEPS: tuple[Step, ...] = ("stop", "zeroed", "opening", "closing")
 PHASES: tuple[Phase, ...] = ("found", "left")
+Advance = Literal["full", "static"]
+Sweep = Literal["forward", "backward"]
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,12 @@ class Reading:
         The words or keys it came from.
     phase : {"found", "left"}
         Before anything was touched, or after the last adjustment.
+    advance : {"full", "static"}
+        Advance unit held at full advance, or at rest.
+    sweep : {"forward", "backward"}
+        Crank turned in its running direction, or against it.
+    struck : bool
+        Taken back by the mechanic: kept and shown, and left out of everything.
     row : int or None
         The row of the readings file it stands in.
     """
@@ -42,6 +50,9 @@ class Reading:
     written: str
     phase: Phase = "left"
     row: int | None = None
+    advance: Advance = "full"
+    sweep: Sweep = "forward"
+    struck: bool = False
 
     def where(self) -> str:
         """Return words that lead the user to this reading."""
@@ -57,4 +68,7 @@ class Reading:
             "reading": self.written,
             "phase": self.phase,
             "row": self.row,
+            "advance": self.advance,
+            "sweep": self.sweep,
+            "struck": self.struck,
         }

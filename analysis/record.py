@@ -13,9 +13,10 @@ wheel_error_deg``. Where dead centre is not known, ``angle_deg`` is as read.
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from analysis.change import Change
+from analysis.compare import Estimate
 from analysis.deadcentre import DeadCentre
 from analysis.engine import CylinderFigure, Engine
 from analysis.opening import OpeningAngle
@@ -33,6 +34,8 @@ CAUTIONS = (
 """What to mind at the engine (common practice, no source). Backing off takes up the lash."""
 
 Source = Literal["stops", "zeroed", "carried", "unknown"]
+Comparison = Literal["lash", "moved", "advance", "dwell"]
+"""See :mod:`analysis.compare`."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +86,8 @@ class PlacedReading:
             "row": self.reading.row,
             "uncertainty_s": change.uncertainty_s if change else None,
             "wheel_error_deg": self.wheel_error_deg,
+            "advance": self.reading.advance,
+            "sweep": self.reading.sweep,
         }
 
 
@@ -126,6 +131,7 @@ class UsedDeadCentre:
             "source": self.source,
             "from_cylinder": self.from_cylinder,
             "zeroed_at_s": self.zeroed_at_s,
+            "lean_deg": self.measured.lean_deg if self.measured else None,
             "pairs": [
                 {
                     "before_deg": pair.before_deg,
@@ -156,6 +162,8 @@ class CylinderRecord:
         The phase that is judged: as left where there are readings, else as found.
     verdict : Verdict
     correction : Correction
+    comparisons : mapping
+        What the readings allow of lash, movement from found to left, advance range and dwell.
     """
 
     figure: CylinderFigure
@@ -166,6 +174,7 @@ class CylinderRecord:
     phase: Phase | None
     verdict: Verdict
     correction: Correction
+    comparisons: Mapping[Comparison, Estimate] = field(default_factory=dict)
 
     @property
     def opens_at(self) -> OpeningAngle | None:
@@ -189,8 +198,37 @@ class CylinderRecord:
             "deviation_deg": angle.angle_deg - engine.opens_at_deg if angle and budget else None,
             "verdict": self.verdict.verdict,
             "chance_within": self.verdict.chance_within,
+            "chance_outside": self.verdict.chance_outside,
+            "guard_deg": self.verdict.guard_deg,
             "correction": self.correction.as_dict(),
+            "plate_mm": self.correction.plate_mm,
+            "sure_deg": self.correction.sure_deg,
+            **self._compared(engine),
             "budget": [line.as_dict() for line in budget.lines] if budget else [],
+        }
+
+    def _compared(self, engine: Engine) -> dict[str, object]:
+        """Return each comparison with what the sheet says of it; null where there is none."""
+        lash, moved, advance, dwell = (self.comparisons.get(name) for name in get_args(Comparison))
+        static = engine.static_opens_at_deg
+        return {
+            "lash": lash.as_dict() if lash else None,
+            "moved": moved.as_dict() if moved else None,
+            "advance_range": {
+                **advance.as_dict(),
+                "cam_deg": advance.value_deg * engine.cam_ratio,
+                "spec_deg": None if static is None else engine.opens_at_deg - static,
+            }
+            if advance
+            else None,
+            "dwell": {
+                **dwell.as_dict(),
+                "per_cent": dwell.value_deg * engine.lobes / 3.6,
+                "spec_deg": engine.dwell_deg,
+                "tolerance_deg": engine.dwell_tolerance_deg,
+            }
+            if dwell
+            else None,
         }
 
 
@@ -209,6 +247,14 @@ class Inputs:
         As it was told.
     program : str
         Name and version.
+    buzzer : str or None
+        Name of the taught buzzer that was used.
+    distance_m : float or None
+        From buzzer to microphone, where its sound's travel was taken off.
+    by, when, where : str or None
+        Who did the job, on what day, at what place, in the user's words.
+    instruments : str or None
+        What was used, in the user's words.
     """
 
     recording: str | None = None
@@ -218,6 +264,12 @@ class Inputs:
     sheet: str | None = None
     readings: str | None = None
     program: str = "thirdear"
+    buzzer: str | None = None
+    distance_m: float | None = None
+    by: str | None = None
+    when: str | None = None
+    where: str | None = None
+    instruments: str | None = None
 
     def as_dict(self) -> dict[str, object]:
         """Return the inputs as the record shows them."""
@@ -243,6 +295,8 @@ class TimingRecord:
         What to look at before the record is trusted.
     notes : tuple of str
         How things were taken that could have been taken otherwise.
+    spread : Estimate or None
+        How far cylinders differ, largest from smallest.
     inputs : Inputs
     """
 
@@ -255,6 +309,7 @@ class TimingRecord:
     cautions: tuple[str, ...] = CAUTIONS
     warnings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    spread: Estimate | None = None
     inputs: Inputs = field(default_factory=Inputs)
 
     @property
@@ -276,6 +331,9 @@ class TimingRecord:
             "warnings": list(self.warnings),
             "notes": list(self.notes),
             "readings": [reading.as_dict() for reading in self.readings],
+            "spread": {**self.spread.as_dict(), "limit_deg": self.engine.spread_limit_deg}
+            if self.spread
+            else None,
             "changes_heard": self.changes_heard,
             "inputs": self.inputs.as_dict(),
         }

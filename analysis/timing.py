@@ -21,23 +21,33 @@ zeroing; the stops of any other cylinder. A dead centre of another cylinder is c
 A reading without a side is taken on the side that brings it nearer to the figure. A stop without
 a side takes the side its partner leaves.
 
+The opening angle is the mean of forward sweeps at full advance. Sweeps turned backward give the
+lash, sweeps with the advance unit at rest its range (:mod:`analysis.compare`). A struck reading
+is kept in the record and used for nothing.
+
 References
 ----------
 The order of the steps: common practice, no source.
 """
 
+import math
 import statistics
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
-from analysis.budget import Line, combine, resolution
+from analysis import offcentre
+from analysis.budget import Line, Scatter, combine, resolution
 from analysis.change import Change
+from analysis.compare import Estimate, apart, difference, dwell
+from analysis.crank import Crank
 from analysis.deadcentre import HIGHEST_SUM_DEG, DeadCentre, StopPair, dead_centre
 from analysis.engine import CylinderFigure, Engine
-from analysis.opening import OpeningAngle, opening_angle
+from analysis.opening import OpeningAngle, opening_angle, outliers, scatter_of
 from analysis.pairing import Pair, pair, tell_points
-from analysis.reading import PHASES, Phase, Reading
+from analysis.reading import PHASES, Advance, Phase, Reading, Step, Sweep
 from analysis.record import (
+    Comparison,
     CylinderRecord,
     Inputs,
     PlacedReading,
@@ -56,6 +66,7 @@ def timing_record(
     *,
     warnings: Sequence[str] = (),
     inputs: Inputs | None = None,
+    guard: float = 0.0,
 ) -> TimingRecord:
     """Do the whole job's arithmetic.
 
@@ -71,6 +82,8 @@ def timing_record(
         What the ear and the recording gave cause for.
     inputs : Inputs, optional
         Where it all came from. Its ``duration_s`` ends what was heard.
+    guard : float
+        Guard band of the verdicts, by the expanded uncertainty.
 
     Returns
     -------
@@ -82,18 +95,28 @@ def timing_record(
         If a reading is not on the wheel, or the side of a stop cannot be told.
     """
     inputs = inputs or Inputs()
-    ordered = tuple(sorted(readings, key=lambda reading: reading.time_s))
+    everything = tuple(sorted(readings, key=lambda reading: reading.time_s))
+    ordered = tuple(reading for reading in everything if not reading.struck)
     told, asked = tell_points(changes, ordered)
     pairing = pair(told, ordered, inputs.duration_s)
     wheel = _WheelHistory(ordered, engine)
-    cylinders = tuple(
-        _cylinder(figure, pairing.openings, pairing.closings, wheel) for figure in engine.cylinders
-    )
+    placed = {
+        figure.name: _Placed(
+            figure,
+            tuple(_placed(figure, pairing.openings, wheel)),
+            tuple(_placed(figure, pairing.closings, wheel)),
+        )
+        for figure in engine.cylinders
+    }
+    groups = [group for cylinder in placed.values() for group in cylinder.groups()]
+    cylinders = tuple(_cylinder(placed[c.name], groups, wheel, guard) for c in engine.cylinders)
+    spread = _spread(cylinders, wheel)
     alone = {id(reading) for reading in (*pairing.readings, *wheel.alone)}
     return TimingRecord(
         engine=engine,
         cylinders=cylinders,
-        readings=ordered,
+        readings=everything,
+        spread=spread,
         changes_heard=len(told),
         unpaired_changes=pairing.changes,
         unpaired_readings=tuple(reading for reading in ordered if id(reading) in alone),
@@ -138,9 +161,39 @@ class _Correction:
 
     source: Source
     wheel_error_deg: float | None
-    line: Line | None
+    lines: tuple[Line, ...] | None
     marks_deg: tuple[float, ...]
     from_cylinder: str | None = None
+    stops_at_deg: float = 0.0  # the mark on the wheel whose stops these are
+    each_side_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """A cylinder's readings, placed on the crank."""
+
+    figure: CylinderFigure
+    openings: tuple[PlacedReading, ...]
+    closings: tuple[PlacedReading, ...]
+
+    def angles(
+        self, step: Step, phase: Phase, advance: Advance = "full", sweep: Sweep = "forward"
+    ) -> list[float]:
+        """Return the angles of one kind of reading."""
+        wanted = (phase, advance, sweep)
+        return [
+            place.angle_deg
+            for place in (self.openings if step == "opening" else self.closings)
+            if (place.reading.phase, place.reading.advance, place.reading.sweep) == wanted
+        ]
+
+    def groups(self) -> list[list[float]]:
+        """Return the angles that repeat each other, group by group."""
+        found: dict[tuple[str, ...], list[float]] = {}
+        for place in (*self.openings, *self.closings):
+            of = place.reading
+            found.setdefault((of.step, of.phase, of.advance, of.sweep), []).append(place.angle_deg)
+        return list(found.values())
 
 
 class _WheelHistory:
@@ -165,6 +218,7 @@ class _WheelHistory:
                 last_stop = reading.cylinder
                 stops.setdefault((reading.cylinder, now), []).append(reading)
         self.stops = {key: self._measure(*key, found) for key, found in stops.items()}
+        self._off_centre = {now: self._ask_off_centre(now) for now in range(len(self.settings))}
         self._corrections: dict[tuple[str, int], _Correction] = {}
 
     def correction(self, figure: CylinderFigure, reading: Reading) -> tuple[int, _Correction]:
@@ -222,7 +276,7 @@ class _WheelHistory:
                 f"{couple.sum_deg:g} degrees apart, which cannot be; they are left out"
             )
         self._lone(name, before, after)
-        found = dead_centre(pairs, wheel.graduation_deg) if pairs else None
+        found = dead_centre(pairs, wheel, self._crank()) if pairs else None
         if found and found.questioned:
             sums = ", ".join(f"{couple.sum_deg:g}" for couple in found.pairs)
             which = " and ".join(str(place + 1) for place in found.questioned)
@@ -231,6 +285,45 @@ class _WheelHistory:
                 "the stop moved, or a reading mistaken? It is kept in the mean"
             )
         return _Stops(mark, tuple(stop for _, stop in placed), found)
+
+    def _crank(self) -> Crank | None:
+        return self.engine.crank if self.engine.offset_mm is not None else None
+
+    def off_centre_line(
+        self, figure: CylinderFigure, setting: int, used: _Correction, angle_deg: float
+    ) -> list[Line]:
+        """Return what a wheel off centre adds to an opening at an angle."""
+        off = max(self.engine.wheel.off_centre, self._off_centre[setting])
+        if off == 0.0:
+            return []
+        apart = used.marks_deg[0] - used.stops_at_deg
+        return [offcentre.line(off, apart + angle_deg, used.each_side_deg)]
+
+    def _ask_off_centre(self, setting: int) -> float:
+        """Return e / R where the dead centres of a setting differ by more than their doubt."""
+        found = [
+            (name, stops.mark_deg, stops.dead_centre)
+            for (name, now), stops in self.stops.items()
+            if now == setting and stops.dead_centre
+        ]
+        for (name, mark, one), (other, far, two) in combinations(found, 2):
+            apart = abs(one.wheel_error_deg - two.wheel_error_deg)
+            both = combine([*one.budget.lines, *two.budget.lines])
+            if abs(wrap(mark - far)) < 1.0 or apart <= both.U_deg:
+                continue
+            off = offcentre.estimate(
+                [
+                    offcentre.StopsAt(place, dc.pairs[0].each_side_deg, dc.wheel_error_deg)
+                    for _, place, dc in found
+                ]
+            )
+            self.warnings.append(
+                f"dead centres of cylinders {name} and {other} differ by {apart:.1f} degrees more "
+                f"than fires_at says: the wheel is off centre by {off:.1%} of its radius or more, "
+                "it slipped, or the crank is not made to the figures"
+            )
+            return off
+        return 0.0
 
     def _lone(self, name: str, before: list[PlacedReading], after: list[PlacedReading]) -> None:
         partners = min(len(before), len(after))
@@ -252,7 +345,7 @@ class _WheelHistory:
     def _correct(self, figure: CylinderFigure, setting: int) -> _Correction:
         own = self.stops.get((figure.name, setting))
         if own and own.dead_centre:
-            return _from_stops("stops", own.dead_centre, (own.mark_deg,))
+            return _from_stops("stops", own.dead_centre, (own.mark_deg,), own.mark_deg)
         marks = self.marks(figure, setting)
         now = self.settings[setting]
         others = sorted(
@@ -265,7 +358,7 @@ class _WheelHistory:
             theirs = self.stops.get((name, setting))
             if theirs and theirs.dead_centre:
                 self._carried(figure, name, marks)
-                return _from_stops("carried", theirs.dead_centre, marks, name)
+                return _from_stops("carried", theirs.dead_centre, marks, theirs.mark_deg, name)
         if now.zeroed_at_s is not None:
             if figure.name != now.zero_of:
                 self._carried(figure, now.zero_of, marks)
@@ -278,21 +371,17 @@ class _WheelHistory:
 
     def _from_zeroing(self, setting: int, marks: tuple[float, ...]) -> _Correction:
         zero_of = self.settings[setting].zero_of
-        graduation = self.engine.wheel.graduation_deg
-        lines = [resolution(graduation, what="setting the wheel")]
+        lines = [resolution(self.engine.wheel.read_to_deg, what="setting the wheel")]
         earlier = self.last_measured(zero_of, setting)
         if earlier:
-            lines.append(_line(earlier))
+            lines += earlier.budget.lines
         else:
             self.warnings.append(
                 f"the wheel was zeroed for cylinder {zero_of} with no pair of stops before it; "
                 "it is taken as true, and how well is not known"
             )
-        both = combine(lines)
-        line = Line(
-            "dead centre", both.u_deg, "combined", dof=both.dof, note="the wheel was zeroed"
-        )
-        return _Correction("zeroed", 0.0, line, marks, zero_of)
+        each_side = earlier.pairs[0].each_side_deg if earlier else 0.0
+        return _Correction("zeroed", 0.0, tuple(lines), marks, zero_of, 0.0, each_side)
 
     def _carried(self, figure: CylinderFigure, name: str, marks: tuple[float, ...]) -> None:
         text = f"cylinder {figure.name}: no stops of its own; dead centre of cylinder {name}"
@@ -306,32 +395,99 @@ class _WheelHistory:
 
 
 def _cylinder(
-    figure: CylinderFigure,
-    openings: Sequence[Pair],
-    closings: Sequence[Pair],
-    wheel: _WheelHistory,
+    placed: _Placed, groups: Sequence[Sequence[float]], wheel: _WheelHistory, guard: float
 ) -> CylinderRecord:
-    engine = wheel.engine
-    opened = tuple(_placed(figure, openings, wheel))
-    closed = tuple(_placed(figure, closings, wheel))
-    lines = {phase: _worst_line(figure, opened, phase, wheel) for phase in PHASES}
+    engine, figure = wheel.engine, placed.figure
     phases: dict[Phase, OpeningAngle] = {}
     for phase in PHASES:
-        angles = [opening.angle_deg for opening in opened if opening.reading.phase == phase]
+        angles = placed.angles("opening", phase)
         if angles:
-            phases[phase] = opening_angle(angles, engine.wheel.graduation_deg, lines[phase])
+            scatter = _scatter(angles, groups, engine)
+            common = _common_lines(placed, phase, angles, wheel)
+            phases[phase] = opening_angle(angles, engine.wheel, common, scatter)
     judged: Phase | None = "left" if "left" in phases else "found" if "found" in phases else None
     angle = phases[judged] if judged else None
     _remark(figure, angle, judged, wheel)
+    for phase in phases:
+        _question(placed, phase, wheel)
+    comparisons = _comparisons(placed, phases, groups, engine)
+    _against_sheet(figure, comparisons, wheel)
     verdict, correction = UNDECIDED, NO_CORRECTION
     if angle and angle.budget:
-        budget = angle.budget
         verdict = judge(
-            angle.angle_deg, budget.u_deg, budget.dof, engine.opens_at_deg, engine.tolerance_deg
+            angle.angle_deg, angle.budget, engine.opens_at_deg, engine.tolerance_deg, guard
         )
-        correction = correct(angle.angle_deg, engine.opens_at_deg, engine.cam_speed, verdict)
-    used = _used_dead_centre(figure, opened, judged, wheel)
-    return CylinderRecord(figure, used, opened, closed, phases, judged, verdict, correction)
+        correction = correct(angle.angle_deg, angle.budget.U_deg, engine, verdict)
+    return CylinderRecord(
+        figure,
+        _used_dead_centre(figure, placed.openings, judged, wheel),
+        placed.openings,
+        placed.closings,
+        phases,
+        judged,
+        verdict,
+        correction,
+        comparisons,
+    )
+
+
+def _scatter(angles: Sequence[float], groups: Sequence[Sequence[float]], engine: Engine) -> Scatter:
+    """Return how far readings of a group differ, by all groups of the job."""
+    others = list(groups)
+    others.remove(angles)
+    return scatter_of(angles, others, engine.wheel.read_to_deg)
+
+
+def _comparisons(
+    placed: _Placed,
+    phases: Mapping[Phase, OpeningAngle],
+    groups: Sequence[Sequence[float]],
+    engine: Engine,
+) -> dict[Comparison, Estimate]:
+    """Return the differences that the readings allow."""
+    found: dict[Comparison, Estimate] = {}
+    if not phases:
+        return found
+    moved = apart(phases["left"], phases["found"]) if len(phases) == 2 else None
+    if moved:
+        found["moved"] = moved
+    phase: Phase = "left" if "left" in phases else "found"
+    opens = placed.angles("opening", phase)
+    scatter = _scatter(opens, groups, engine)
+    backward = placed.angles("closing", phase, sweep="backward")
+    if backward:
+        found["lash"] = difference(backward, opens, engine.wheel, scatter)
+    static = placed.angles("opening", phase, "static")
+    if static:
+        found["advance"] = difference(opens, static, engine.wheel, scatter)
+    closes = placed.angles("closing", phase)
+    if closes:
+        found["dwell"] = dwell(opens, closes, engine.wheel, scatter, engine.cam_ratio, engine.lobes)
+    return found
+
+
+def _spread(cylinders: Sequence[CylinderRecord], wheel: _WheelHistory) -> Estimate | None:
+    """Return how far the cylinders differ, and say what it tells where that is too much."""
+    known = [
+        (cylinder.opens_at.angle_deg, cylinder.figure.name, cylinder.opens_at)
+        for cylinder in cylinders
+        if cylinder.opens_at and cylinder.opens_at.budget
+    ]
+    if len(known) < 2:
+        return None
+    _, late, low = min(known, key=lambda entry: entry[0])
+    _, early, high = max(known, key=lambda entry: entry[0])
+    spread = apart(high, low)
+    assert spread is not None  # both have a budget
+    limit = wheel.engine.spread_limit_deg
+    if limit is not None and spread.value_deg > limit:
+        sure = "" if spread.value_deg - limit > spread.budget.U_deg else ", though not for certain"
+        wheel.warnings.append(
+            f"cylinder {early} opens {spread.value_deg:.1f} degrees earlier than {late}, the "
+            f"limit is {limit:g}{sure}: a cam ring out of true, a worn bearing, or a wheel that "
+            "slipped"
+        )
+    return spread
 
 
 def _placed(
@@ -391,7 +547,7 @@ def _used_dead_centre(
     return UsedDeadCentre(
         used.source,
         error,
-        used.line.u_deg if used.line else None,
+        combine(used.lines).u_deg if used.lines is not None else None,
         stops,
         own,
         used.from_cylinder if used.from_cylinder != figure.name else None,
@@ -399,22 +555,36 @@ def _used_dead_centre(
     )
 
 
-def _worst_line(
-    figure: CylinderFigure,
-    opened: Sequence[PlacedReading],
-    phase: Phase,
-    wheel: _WheelHistory,
-) -> Line | None:
-    """Return the least certain dead centre among a phase's openings; None if one is unknown."""
-    lines = [
-        wheel.correction(figure, opening.reading)[1].line
-        for opening in opened
+def _common_lines(
+    placed: _Placed, phase: Phase, angles: Sequence[float], wheel: _WheelHistory
+) -> list[Line] | None:
+    """Return what is in doubt for all of a phase's openings alike; None if dead centre is unknown.
+
+    Of several dead centres the least certain is taken.
+    """
+    used = [
+        wheel.correction(placed.figure, opening.reading)
+        for opening in placed.openings
         if opening.reading.phase == phase
     ]
-    known = [line for line in lines if line]
-    if len(known) < len(lines) or not known:
+    if any(correction.lines is None for _, correction in used):
         return None
-    return max(known, key=lambda line: line.u_deg)
+    setting, worst = max(used, key=lambda entry: combine(entry[1].lines or ()).u_deg)
+    engine = wheel.engine
+    mean = math.fsum(angles) / len(angles)
+    late = engine.turning_deg_s * engine.delay_s
+    moment = (
+        Line("moment of the opening", late, "rectangular", math.sqrt(3.0),
+             note=f"{engine.delay_s:g} s at {engine.turning_deg_s:g} deg/s")
+        if late
+        else Line("moment of the opening", 0.0, "not included",
+                  note="taken as stopped where the points opened")
+    )  # fmt: skip
+    return [
+        *(worst.lines or ()),
+        *wheel.off_centre_line(placed.figure, setting, worst, mean),
+        moment,
+    ]
 
 
 def _remark(
@@ -427,10 +597,52 @@ def _remark(
     if judged == "found":
         wheel.notes.append(f"{name}: no reading as left; the verdict is on the engine as found")
     if angle.n == 1:
+        told = angle.budget is not None and angle.budget.lines[0].source == "readings, spread"
         wheel.warnings.append(
-            f"{name}: one opening reading only; how far readings differ is not known and not in "
-            "the uncertainty; take three or more"
+            f"{name}: one opening reading only; how far readings differ is "
+            + ("taken from the job's other sweeps" if told else "not known and not in the "
+               "uncertainty")
+            + "; take three or more"
+        )  # fmt: skip
+
+
+def _question(placed: _Placed, phase: Phase, wheel: _WheelHistory) -> None:
+    """Question openings that stand apart from the others; they stay in the mean."""
+    openings = [
+        place
+        for place in placed.openings
+        if (place.reading.phase, place.reading.advance, place.reading.sweep)
+        == (phase, "full", "forward")
+    ]
+    angles = [opening.angle_deg for opening in openings]
+    for place in outliers(angles, wheel.engine.wheel.graduation_deg):
+        wheel.warnings.append(
+            f"cylinder {placed.figure.name}: {openings[place].reading.where()} stands apart from "
+            "the other openings; was it misread, of another cylinder, or the lash not taken up? "
+            "It is kept in the mean"
         )
+
+
+def _against_sheet(
+    figure: CylinderFigure, found: Mapping[Comparison, Estimate], wheel: _WheelHistory
+) -> None:
+    """Say where dwell or the advance range is surely off what the sheet gives."""
+    engine = wheel.engine
+    static = engine.static_opens_at_deg
+    asked: dict[Comparison, tuple[float | None, float]] = {
+        "dwell": (engine.dwell_deg, engine.dwell_tolerance_deg or 0.0),
+        "advance": (None if static is None else engine.opens_at_deg - static, engine.tolerance_deg),
+    }
+    for name, (spec, tolerance) in asked.items():
+        estimate = found.get(name)
+        if estimate is None or spec is None:
+            continue
+        if abs(estimate.value_deg - spec) > tolerance + estimate.budget.U_deg:
+            what = "dwell" if name == "dwell" else "range of the advance unit"
+            wheel.warnings.append(
+                f"cylinder {figure.name}: the {what} is {estimate.value_deg:.1f} degrees, the "
+                f"sheet says {spec:g} ± {tolerance:g}"
+            )
 
 
 def _sided(
@@ -494,15 +706,15 @@ def _past_the_end(readings: Sequence[Reading], end_s: float | None) -> list[str]
 
 
 def _from_stops(
-    source: Source, found: DeadCentre, marks: tuple[float, ...], name: str | None = None
+    source: Source,
+    found: DeadCentre,
+    marks: tuple[float, ...],
+    at_deg: float,
+    name: str | None = None,
 ) -> _Correction:
-    return _Correction(source, found.wheel_error_deg, _line(found), marks, name)
-
-
-def _line(found: DeadCentre) -> Line:
-    count = len(found.pairs)
-    note = f"{count} {'pair' if count == 1 else 'pairs'} of stops"
-    return Line("dead centre", found.budget.u_deg, "combined", dof=found.budget.dof, note=note)
+    each_side = found.pairs[0].each_side_deg
+    lines = found.budget.lines
+    return _Correction(source, found.wheel_error_deg, lines, marks, name, at_deg, each_side)
 
 
 def _mark(reading: Reading) -> Mark:

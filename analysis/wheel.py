@@ -72,11 +72,31 @@ class Wheel:
         On a 0-360 wheel: the number at the pointer rises in the running direction.
     graduation_deg : float
         From one line to the next, in degrees.
+    read_to : float or None
+        The finest step that is read, in degrees; half a graduation when None.
+    parallax : float or None
+        How far a reading shifts at most as the eye moves, either way, in degrees; an eighth of a
+        graduation when None (common practice, no source).
+    off_centre : float
+        How far the wheel's middle may lie from the crank's axis, by its radius.
     """
 
     marks: Marks = "before-after"
     rising: bool = False
     graduation_deg: float = 1.0
+    read_to: float | None = None
+    parallax: float | None = None
+    off_centre: float = 0.0
+
+    @property
+    def read_to_deg(self) -> float:
+        """The finest step that is read."""
+        return self.graduation_deg / 2.0 if self.read_to is None else self.read_to
+
+    @property
+    def parallax_deg(self) -> float:
+        """How far a reading shifts at most as the eye moves, either way."""
+        return self.graduation_deg / 8.0 if self.parallax is None else self.parallax
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,11 @@ COMMANDS = {
     "demo": "the whole job on the shipped sample",
     "hear": "find the changes of the buzzer in a recording",
     "learn": "teach it the sound of your buzzer",
+    "history": "opening angle over the years, from kept records",
     "replay": "a recording and its readings become a timing record",
+    "sheet": "write an engine sheet, or check one",
+    "stop": "true dead centre from piston-stop readings",
+    "travel": "crank degrees to piston travel and back",
 }
 """Command name, as it is typed, and its one-line help. The module has the same name."""
 

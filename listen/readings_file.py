@@ -1,6 +1,8 @@
 """The readings file: a CSV of what was read off the wheel, and when.
 
-Columns, in any order: ``time_s``, ``step``, ``cylinder``, ``reading``, and ``phase`` if wanted.
+Columns, in any order: ``time_s``, ``step``, ``cylinder``, ``reading``, and if wanted ``phase``
+(left, found), ``advance`` (full, static), ``sweep`` (forward, backward), ``struck`` (no, yes);
+an empty field means the first.
 What spreadsheets make of such a file is taken too: a byte-order mark, Windows line ends, spaces,
 semicolons or tabs between columns (then with a decimal comma), a Windows or UTF-16 alphabet.
 Blank lines and lines that begin with ``#`` are skipped. Every other row is read or refused with
@@ -13,14 +15,21 @@ import math
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import get_args
+from typing import cast, get_args
 
 from analysis.engine import Engine
-from analysis.reading import PHASES, STEPS, Phase, Reading, Step
+from analysis.reading import STEPS, Advance, Phase, Reading, Step, Sweep
 from analysis.wheel import Mark, meanings, parse
 from listen.errors import BadInput
 
 COLUMNS = ("time_s", "step", "cylinder", "reading")
+CHOICES = {
+    "phase": ("left", "found"),
+    "advance": ("full", "static"),
+    "sweep": ("forward", "backward"),
+    "struck": ("no", "yes"),
+}
+"""Columns that may be left out and the words each takes; an empty field means the first."""
 LARGEST_BYTES = 5_000_000
 
 
@@ -138,14 +147,14 @@ def _heading(cells: list[str], name: str) -> list[str]:
     if missing:
         raise BadInput(
             f"{name} has no column {', '.join(missing)}; its first row should be "
-            f"{','.join(COLUMNS)}, with phase if wanted"
+            f"{','.join(COLUMNS)}, with {', '.join(CHOICES)} if wanted"
         )
-    unknown = [column for column in heading if column not in (*COLUMNS, "phase")]
+    unknown = [column for column in heading if column not in (*COLUMNS, *CHOICES)]
     if unknown or len(set(heading)) < len(heading):
         odd = unknown[0] if unknown else next(c for c in heading if heading.count(c) > 1)
         raise BadInput(
             f"{name}: the column {odd!r} is {'not known' if unknown else 'there twice'}; the "
-            f"columns are {', '.join(COLUMNS)}, phase"
+            f"columns are {', '.join((*COLUMNS, *CHOICES))}"
         )
     return heading
 
@@ -153,14 +162,18 @@ def _heading(cells: list[str], name: str) -> list[str]:
 def _reading(row: int, fields: dict[str, str], engine: Engine, name: str) -> Reading:
     where = f"{name} row {row}"
     step = _step(fields["step"], where)
+    chosen = {column: _choice(fields.get(column, ""), column, where) for column in CHOICES}
     return Reading(
         time_s=_time(fields["time_s"], where),
         step=step,
         cylinder=_cylinder(fields["cylinder"], step, engine, where),
         mark=_mark(fields["reading"], step, engine, where),
         written=fields["reading"],
-        phase=_phase(fields.get("phase", ""), where),
+        phase=cast(Phase, chosen["phase"]),
         row=row,
+        advance=cast(Advance, chosen["advance"]),
+        sweep=cast(Sweep, chosen["sweep"]),
+        struck=chosen["struck"] == "yes",
     )
 
 
@@ -181,13 +194,14 @@ def _step(text: str, where: str) -> Step:
     raise BadInput(f"{where}: step {text!r} is not known; it should be {', '.join(get_args(Step))}")
 
 
-def _phase(text: str, where: str) -> Phase:
-    if not text:
-        return "left"
-    for phase in PHASES:
-        if text.casefold() == phase:
-            return phase
-    raise BadInput(f"{where}: phase {text!r} is not known; it should be found or left, or empty")
+def _choice(text: str, column: str, where: str) -> str:
+    words = CHOICES[column]
+    word = text.casefold() or words[0]
+    if word not in words:
+        raise BadInput(
+            f"{where}: {column} {text!r} is not known; it should be {' or '.join(words)}, or empty"
+        )
+    return word
 
 
 def _cylinder(text: str, step: Step, engine: Engine, where: str) -> str | None:

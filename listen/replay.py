@@ -22,6 +22,10 @@ def replay(
     *,
     buzzer: str | None = None,
     distance_m: float | None = None,
+    guard: float = 0.0,
+    by: str | None = None,
+    when: str | None = None,
+    where: str | None = None,
 ) -> TimingRecord:
     """Make the timing record of a recorded job.
 
@@ -39,6 +43,10 @@ def replay(
         Name of a buzzer that was taught.
     distance_m : float, optional
         From buzzer to microphone; see :func:`listen.hearing.hear_recording`.
+    guard : float
+        Guard band of the verdicts, by the expanded uncertainty.
+    by, when, where : str, optional
+        Who did the job, when and where, for the record.
 
     Returns
     -------
@@ -69,10 +77,16 @@ def replay(
         sheet=Path(sheet).name,
         readings=Path(readings).name,
         program=f"thirdear {__version__}",
+        buzzer=buzzer,
+        distance_m=distance_m,
+        by=by,
+        when=when,
+        where=where,
+        instruments=engine.instruments,
     )
     try:
         return timing_record(
-            hearing.changes, given, engine, warnings=hearing.warnings, inputs=inputs
+            hearing.changes, given, engine, warnings=hearing.warnings, inputs=inputs, guard=guard
         )
     except ValueError as trouble:
         raise BadInput(f"{Path(readings).name}: {trouble}") from None

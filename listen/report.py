@@ -31,11 +31,30 @@ def print_record(record: TimingRecord, console: Console) -> None:
     console.print(_what_to_do(record))
     for name, items, style in (
         ("Look here", [*record.warnings, *_unpaired(record)], "yellow"),
+        ("Found besides", comparisons(record), ""),
         ("Note", [*record.notes, *_closings(record)], "dim"),
         ("Cautions", list(record.cautions), ""),
     ):
         if items:
             console.print(_section(name, items, style))
+
+
+def print_budget(record: TimingRecord, console: Console) -> None:
+    """Print the uncertainty budget of every cylinder, line by line."""
+    from listen.page import budget_table
+
+    budget = budget_table(record)
+    table = Table(title=budget.title, title_justify="left", title_style="bold", box=None,
+                  padding=(0, 2, 0, 0), header_style="dim")  # fmt: skip
+    # The notes are for the page; a terminal has no room for them.
+    for place, heading in enumerate(budget.headings[:-1]):
+        table.add_column(heading, justify="right" if place in budget.numbers else "left")
+    sums = []
+    for row in budget.rows:
+        table.add_row(*row[:-1])
+        if row[1] == "together":
+            sums.append(f"Cylinder {row[0]}: {row[-1]}")
+    console.print(Group(table, *(Text(line) for line in sums)))
 
 
 def _title(record: TimingRecord) -> Group:
@@ -64,11 +83,11 @@ def _openings(record: TimingRecord) -> Table:
             name = cylinder.figure.name
             table.add_row(
                 f"{name}, as found" if phase == "found" else name,
-                _side(angle.angle_deg, "before", "after"),
+                side(angle.angle_deg, "before", "after"),
                 f"{budget.U_deg:.1f}" if budget else "?",
                 str(angle.n),
                 f"{angle.sd_deg:.2f}" if angle.sd_deg is not None else "-",
-                _side(angle.angle_deg - record.engine.opens_at_deg, "early", "late")
+                side(angle.angle_deg - record.engine.opens_at_deg, "early", "late")
                 if budget
                 else "?",
                 Text(word, style=style) if judged else Text("", style="dim"),
@@ -79,7 +98,7 @@ def _openings(record: TimingRecord) -> Table:
     return table
 
 
-def _side(angle_deg: float, positive: str, negative: str) -> str:
+def side(angle_deg: float, positive: str, negative: str) -> str:
     """Write an angle to a tenth, with a word for its sign."""
     tenths = round(angle_deg, 1)
     word = positive if tenths > 0 else negative if tenths < 0 else ""
@@ -92,11 +111,12 @@ def _what_to_do(record: TimingRecord) -> Table:
     table.add_column()
     for cylinder in record.cylinders:
         name = f"Cylinder {cylinder.figure.name}"
-        table.add_row(name, f"{_action(cylinder, record.engine)} {_dead_centre(cylinder)}")
+        table.add_row(name, f"{action(cylinder, record.engine)} {dead_centre(cylinder)}")
     return table
 
 
-def _action(cylinder: CylinderRecord, engine: Engine) -> str:
+def action(cylinder: CylinderRecord, engine: Engine) -> str:
+    """Say in words what is to be done."""
     move, verdict = cylinder.correction, cylinder.verdict.verdict
     if move.crank_deg is None or move.cam_deg is None:
         return "No verdict: too little is known."
@@ -107,8 +127,11 @@ def _action(cylinder: CylinderRecord, engine: Engine) -> str:
     words = f"{move.turn.capitalize()} {move.crank_deg:.1f} crank degrees"
     if engine.cam_speed == "half":
         words += f" = {move.cam_deg:.1f} at the cam"
+    if move.plate_mm is not None:
+        words += f" = {move.plate_mm:.1f} mm at the plate"
     if verdict == "outside":
-        return f"{words}."
+        way = "against" if move.turn == "advance" else "with"
+        return f"{words}: the plate {way} the cam's turning."
     chance = cylinder.verdict.chance_within or 0.0
     return (
         f"Chance within: {chance:.0%}; more sweeps may tell. Best estimate: "
@@ -116,7 +139,8 @@ def _action(cylinder: CylinderRecord, engine: Engine) -> str:
     )
 
 
-def _dead_centre(cylinder: CylinderRecord) -> str:
+def dead_centre(cylinder: CylinderRecord) -> str:
+    """Say in words how the wheel stood, and by what that is known."""
     used = cylinder.dead_centre
     if used.source == "unknown" or used.wheel_error_deg is None:
         return "Dead centre: not known, angles are as read."
@@ -136,6 +160,43 @@ def _dead_centre(cylinder: CylinderRecord) -> str:
     sides = used.measured.pairs[0].each_side_deg if used.measured else None
     each = f", so {sides:g} each side" if sides is not None and len(used.stops) == 2 else ""
     return f"Wheel {state}{doubt}: stops {stops}{each}."
+
+
+def comparisons(record: TimingRecord) -> list[str]:
+    """Say in words what the readings tell of lash, advance, dwell and the cylinders' spread."""
+    engine = record.engine
+    found = []
+    for cylinder in record.cylinders:
+        name = f"cylinder {cylinder.figure.name}"
+        for kind, estimate in cylinder.comparisons.items():
+            value, doubt = estimate.value_deg, f"± {estimate.budget.U_deg:.1f}"
+            if kind == "lash":
+                found.append(f"{name}: lash {value:.1f} {doubt} crank degrees")
+            elif kind == "moved":
+                found.append(f"{name}: moved {side(value, 'earlier', 'later')} {doubt} since found")
+            elif kind == "advance":
+                static = engine.static_opens_at_deg
+                asked = (
+                    "" if static is None else f"; the sheet says {engine.opens_at_deg - static:g}"
+                )
+                found.append(
+                    f"{name}: advance range {value:.1f} {doubt} crank degrees = "
+                    f"{value * engine.cam_ratio:.1f} at its shaft{asked}"
+                )
+            else:
+                asked = f"; the sheet says {engine.dwell_deg:g}" if engine.dwell_deg else ""
+                share = value * engine.lobes / 3.6
+                found.append(
+                    f"{name}: dwell {value:.1f} {doubt} degrees of the cam = {share:.0f} %{asked}"
+                )
+    if record.spread:
+        spread = record.spread
+        limit = "" if engine.spread_limit_deg is None else f"; limit {engine.spread_limit_deg:g}"
+        found.append(
+            f"between cylinders: {spread.value_deg:.1f} ± {spread.budget.U_deg:.1f} crank "
+            f"degrees{limit}"
+        )
+    return found
 
 
 def _unpaired(record: TimingRecord) -> list[str]:

@@ -28,14 +28,20 @@ def read_sheet(path: str | os.PathLike[str]) -> Engine:
     path = Path(path)
     try:
         text = path.read_bytes().decode("utf-8-sig")
-        return engine_from(tomllib.loads(text))
     except OSError as trouble:
         raise BadInput(f"cannot read the sheet {path}: {trouble.strerror or trouble}") from None
     except UnicodeDecodeError:
         raise BadInput(f"the sheet {path.name} is not text in UTF-8") from None
+    return parse_sheet(text, path.name)
+
+
+def parse_sheet(text: str, name: str) -> Engine:
+    """Read the text of a sheet; see `read_sheet`."""
+    try:
+        return engine_from(tomllib.loads(text))
     except tomllib.TOMLDecodeError as trouble:
-        raise BadInput(f"the sheet {path.name} is not TOML: {trouble}") from None
+        raise BadInput(f"the sheet {name} is not TOML: {trouble}") from None
     except RecursionError:
-        raise BadInput(f"the sheet {path.name} is nested too deeply to be a sheet") from None
+        raise BadInput(f"the sheet {name} is nested too deeply to be a sheet") from None
     except ValueError as trouble:
-        raise BadInput(f"the sheet {path.name}: {trouble}") from None
+        raise BadInput(f"the sheet {name}: {trouble}") from None

@@ -46,6 +46,36 @@ def test_a_sheet_is_read(tmp_path: Path) -> None:
     assert engine.assumed == ()
 
 
+def test_everything_a_sheet_can_say(tmp_path: Path) -> None:
+    text = SHEET.replace(
+        'cam_speed = "half"',
+        """cam_speed = "half"
+static_opens_at = "8 before"
+spread_limit_deg = 2
+dwell_deg = 60
+lobes = 4
+firing_order = ["1", "2"]
+plate_radius_mm = 32""",
+    )
+    text = text.replace(
+        "graduation_deg = 1.0",
+        """graduation_deg = 1.0
+read_to_deg = 0.25
+parallax_deg = 0
+off_centre_mm = 0.5
+radius_mm = 100
+[method]
+turning_deg_s = 3
+delay_s = 0.1""",
+    )
+    engine = read_sheet(sheet(tmp_path, text))
+    assert (engine.static_opens_at_deg, engine.lobes, engine.firing_order) == (8.0, 4, ("1", "2"))
+    wheel = engine.wheel
+    assert (wheel.read_to_deg, wheel.parallax_deg, wheel.off_centre) == (0.25, 0.0, 0.005)
+    assert (engine.turning_deg_s, engine.delay_s) == (3.0, 0.1)
+    assert engine.firing_intervals_deg == (180.0, 540.0)
+
+
 def test_what_the_sheet_leaves_out_is_said() -> None:
     engine = engine_from(
         {
@@ -83,6 +113,11 @@ def test_what_the_sheet_leaves_out_is_said() -> None:
         ('name = "2"', 'name = "1"', r"two cylinders are named '1'"),
         ("[[cylinder]]", "[[cylinders]]", r"cylinders .*did you mean cylinder"),
         ("[wheel]", "[wheel", r"is not TOML"),
+        ("rod_mm = 160.0", "rod_mm = 160.0\noffset_mm = 130", r"the crank would not turn"),
+        ('cam_speed = "half"', "lobes = 1.5", r"whole number"),
+        ('cam_speed = "half"', "lobes = 4\ndwell_deg = 95", r"dwell_deg = 95 .*at most 90"),
+        ('cam_speed = "half"', 'firing_order = ["1", "3"]', r"name every cylinder once"),
+        ("graduation_deg = 1.0", "off_centre_mm = 1", r"radius_mm is missing in \[wheel\]"),
     ],
 )
 def test_a_wrong_sheet_names_file_and_key(tmp_path: Path, old: str, new: str, words: str) -> None:

@@ -75,7 +75,7 @@ def test_demo_shows_one_cylinder_within_and_one_outside(tmp_path):
     for cylinder in record["cylinders"]:
         opens = cylinder["opens_at"]
         assert abs(opens["angle_deg"] - truth["opens_at_deg"][cylinder["name"]]) < opens["U_deg"]
-    assert {p.suffix for p in tmp_path.iterdir()} == {".json", ".csv"}
+    assert {p.suffix for p in tmp_path.iterdir()} == {".json", ".csv", ".html", ".pdf"}
 
 
 def test_bare_command_shows_the_help():

@@ -18,7 +18,7 @@ _SOUNDING: Sounding = "open"
     "--out",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Also write it as JSON and CSV.",
+    help="Also write it as HTML, PDF, JSON and CSV.",
 )
 def command(json_: bool, out: Path | None) -> int:
     """Make the timing record of the shipped sample: the engine of a museum's fire pump."""
@@ -28,7 +28,7 @@ def command(json_: bool, out: Path | None) -> int:
         click.echo(f"thirdear replay {_NAME}.m4a --engine {_NAME}.toml --readings {_NAME}.csv "
                    f"--sounding {_SOUNDING}")  # fmt: skip
         click.echo(f"in {folder}\n")
-    return run(recording, sheet, readings, _SOUNDING, json_, out)
+    return run(recording, sheet, readings, json_=json_, out=out, sounding=_SOUNDING)
 
 
 def sample_folder() -> Path:

@@ -1,5 +1,6 @@
 """Options that more than one command takes, so that they read and behave alike."""
 
+import datetime
 from collections.abc import Callable
 from typing import Any
 
@@ -26,5 +27,40 @@ _OPTIONS = (
 def about_the_sound(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options that say what the buzzer is and where it was."""
     for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def _a_date(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    try:
+        if value is not None:
+            datetime.datetime.fromisoformat(value)
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is not a date such as 2026-05-03") from None
+    return value
+
+
+_RECORD = (
+    click.option(
+        "--guard",
+        type=click.FloatRange(min=0.0),
+        default=0.0,
+        metavar="SHARE",
+        help="Guard band of the verdict, by the uncertainty: 0 none, 1 its whole width.",
+    ),
+    click.option("--by", metavar="NAME", help="Who did the job."),
+    click.option(
+        "--when",
+        callback=_a_date,
+        metavar="DATE",
+        help="On what day, such as 2026-05-03; thirdear history goes by it.",
+    ),
+    click.option("--where", metavar="PLACE", help="At what place."),
+)
+
+
+def about_the_record(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that the record needs and no file tells."""
+    for option in reversed(_RECORD):
         command = option(command)
     return command

@@ -1,0 +1,97 @@
+"""Writing and checking sheets, the example sheets, and the two calculators."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from analysis.engine import CylinderFigure, Engine
+from analysis.sheetcheck import questions
+from analysis.wheel import Wheel
+from listen.commands import sheet, stop, travel
+from listen.errors import BadInput
+from listen.sheet import read_sheet
+
+SAMPLES = Path(__file__).parents[1] / "samples"
+PUMP = str(SAMPLES / "fire-pump.toml")
+
+
+@pytest.mark.parametrize("path", sorted((SAMPLES / "sheets").glob("*.toml")), ids=lambda p: p.stem)
+def test_example_sheets_have_no_contradictions(path: Path) -> None:
+    engine = read_sheet(path)
+    assert questions(engine) == () and engine.assumed == ()
+    assert sum(engine.firing_intervals_deg) == 720.0
+
+
+FOUR = Engine(
+    "four", 28.0, 1.0, "half", Wheel(),
+    tuple(CylinderFigure(n, at) for n, at in zip("1342", (0.0, 180.0, 360.0, 540.0), strict=True)),
+    lobes=4, firing_order=tuple("1342"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"firing_order": tuple("1243")}, "fires_at gives 1, 3, 4, 2"),
+        ({"lobes": 3}, "3 even lobes opens every 240"),
+        ({"cylinders": (*FOUR.cylinders[:3], CylinderFigure("2", 360.0))}, "the same moment"),
+        ({"tolerance_deg": 0.2}, "finer than this wheel can show"),
+        ({"static_opens_at_deg": 35.0}, "earlier than opens_at"),
+        ({"opens_at_deg": 90.0}, "unusual"),
+        ({"stroke_mm": 84.0, "rod_mm": 400.0}, "4.8 times the stroke"),
+        ({"wheel": Wheel(read_to=2.0), "tolerance_deg": 3.0}, "coarser than"),
+    ],
+)
+def test_contradictions_are_found(change: dict[str, object], words: str) -> None:
+    assert questions(FOUR) == ()
+    assert any(words in question for question in questions(replace(FOUR, **change)))  # type: ignore
+
+
+def test_a_sheet_is_written_by_answering(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    answers = 'The "old" pump\nsoon\n28 btdc\n1\nhandbook\ny\n0-360\ny\n1\nvee\n50\n\ny\n84\n160\n'
+    done = CliRunner().invoke(sheet.command, ["new", str(path)], input=answers)
+    assert done.exit_code == 0, done.output
+    assert "not a wheel reading" in done.output
+    engine = read_sheet(path)
+    assert (engine.name, engine.opens_at_deg) == ('The "old" pump', 28.0)
+    assert [c.fires_at_deg for c in engine.cylinders] == [0.0, 410.0] and engine.wheel.rising
+    again = CliRunner().invoke(sheet.command, ["new", str(path)], standalone_mode=False)
+    assert isinstance(again.exception, BadInput) and "there already" in str(again.exception)
+
+
+def test_travel_both_ways() -> None:
+    done = CliRunner().invoke(travel.command, ["28 btdc", "--stroke", "84", "--rod", "160"])
+    assert done.output.split() == ["28", "before", "6.136", "mm", "0.2416", "in"]
+    done = CliRunner().invoke(travel.command, ["--engine", PUMP, "--down", '0.24157"', "--json"])
+    assert json.loads(done.output)[0]["angle_deg"] == pytest.approx(28.0, abs=0.01)
+    done = CliRunner().invoke(travel.command, ["--engine", PUMP, "--table"])
+    assert len(done.output.splitlines()) == 31
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["28", "--stroke", "84", "--rod", "40"], "longer than half the stroke"),
+        (["400", "--stroke", "84", "--rod", "160"], "not on the wheel"),
+        (["28"], "give --stroke and --rod"),
+        (["--engine", PUMP, "--down", "90"], "never 90 mm down"),
+        (["--engine", PUMP, "--down", "a bit"], "not a length"),
+    ],
+)
+def test_travel_that_cannot_be(words: list[str], told: str) -> None:
+    done = CliRunner().invoke(travel.command, words, standalone_mode=False)
+    assert isinstance(done.exception, BadInput) and told in str(done.exception)
+
+
+def test_stop() -> None:
+    done = CliRunner().invoke(stop.command, ["18", "15", "--engine", PUMP, "--json"])
+    found = json.loads(done.output)
+    assert (found["wheel_error_deg"], found["each_side_deg"]) == (1.5, [16.5])
+    assert found["depth_mm"] == pytest.approx(2.17, abs=0.01)
+    for words, told in ((["18"], "in pairs"), (["100", "95"], "less than 180")):
+        done = CliRunner().invoke(stop.command, words, standalone_mode=False)
+        assert isinstance(done.exception, BadInput) and told in str(done.exception)
