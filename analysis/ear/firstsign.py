@@ -1,0 +1,219 @@
+"""The first sign of a change: does anything stir before the sound goes over?
+
+Meaning
+-------
+At the hairline the contact makes and breaks before it settles, and a slow buzzer hardly follows:
+its level dips by a tenth or two for some milliseconds. In a steady sound such a dip is plain
+against what the sound was about to do. So each line of the old sound is carried forward by a short
+linear predictor from its own near past, and what differs from that, in the direction of the
+change, is weighed against the noise; lines of the new sound are weighed as they appear. The
+noise's power at each moment is followed in the gaps beside the line, so that a blow or a word
+makes the ear less sure, not more.
+
+Conventions
+-----------
+Courses have one value every STEP_S, for the middle of the step; windows are symmetric.
+
+Sources
+-------
+S. M. Kay, *Fundamentals of Statistical Signal Processing*, vol. II (1998), sections 7.4 and 9.4:
+detection of a sinusoid of unknown amplitude with known and with unknown phase.
+J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63 (1975) 561.
+"""
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+from scipy.special import i0e
+
+from analysis.ear.moment import Lines
+
+Array = npt.NDArray[np.float64]
+Complex = npt.NDArray[np.complex128]
+
+STEP_S = 0.001
+WINDOW_S = 0.004
+AHEAD, PAST = 6, 44
+"""The predictor looks from AHEAD to PAST steps back."""
+MOST_LINES = 4
+PARTS = np.geomspace(0.09, 1.0, 8)
+"""How far a buzzer may have followed the contact, as parts of the whole way."""
+PART_SPREAD = 0.2
+"""Relative spread of each, so that they overlap and the line's own size need not be exact."""
+MOST = 0.45
+PASSING = 2.0
+"""Log odds, step by step, against staying part of the way: a buzzer only passes there."""
+ACCIDENT = 0.01
+WHOLE = 0.3
+INCOHERENT = 0.3
+SHARE = 0.35
+"""Steps overlap by the window's length, so each counts for less than one of its own."""
+
+
+def stirring(
+    x: Array, rate_hz: float, old: Lines, new: Lines, calm: slice, new_is_louder: bool
+) -> Array:
+    """Return the log odds, step by step, that the sound has left its old state.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        The stretch.
+    rate_hz : float
+        Samples per second.
+    old, new : Lines
+        The strongest lines of the sound before and after, if any.
+    calm : slice
+        Steps in which the old state is sure.
+    new_is_louder : bool
+        Whether lines that both have grow.
+    """
+    steps = int(len(x) / rate_hz / STEP_S)
+    odds = np.zeros((len(PARTS), steps))
+    olds, news = _strongest(old), _strongest(new)
+    for hz, size in olds:
+        shared = [s for f, s in news if abs(f - hz) < 40]
+        way = (shared[0] - size) / size if shared else -1.0
+        z, beside = _course(x, rate_hz, hz, steps)
+        expected = _predicted(z)
+        odd = (z - expected) * np.conj(expected) / (np.abs(expected) + 1e-12)
+        noise = _noise(np.abs(odd) ** 2, beside, calm, 0.02 * size)
+        y = np.sign(way) * odd.real / np.sqrt(noise / 2)
+        odds += _signed(y, abs(way) * size / np.sqrt(noise / 2))
+    for hz, size in news:
+        if any(abs(f - hz) < 250 for f, _ in olds):
+            continue
+        z, beside = _course(x, rate_hz, hz, steps)
+        noise = _noise(np.abs(z) ** 2, beside, calm, 0.0)
+        odds += _unsigned(np.abs(z) / np.sqrt(noise), size / np.sqrt(noise))
+    return left(odds)
+
+
+def left(odds: Array) -> Array:
+    """Return the log odds of having left, step by step, from those of each part of the way."""
+    some, most = _any_of(odds), _any_of(odds[PARTS > MOST])
+    return np.asarray(SHARE * np.maximum(some - PASSING, most))
+
+
+def coherent(x: Array, rate_hz: float, lines: Lines, part: slice) -> bool | None:
+    """Say whether a sound's lines keep step well enough to be carried forward."""
+    steps = int(len(x) / rate_hz / STEP_S)
+    strongest = _strongest(lines)
+    if not strongest or part.stop - part.start < 20:
+        return None
+    errors, sizes = 0.0, 0.0
+    for hz, _ in strongest:
+        z, _ = _course(x, rate_hz, hz, steps)
+        here = z[part]
+        t = np.arange(len(here))
+        fit = np.polynomial.polynomial.polyval(t, np.polynomial.polynomial.polyfit(t, here, 1))
+        errors += float(np.median(np.abs(here - fit) ** 2))
+        sizes += float(np.median(np.abs(here) ** 2))
+    return errors < INCOHERENT * sizes
+
+
+def power_odds(x: Array, rate_hz: float, calm: slice, late: slice) -> Array:
+    """Return the log odds of each part of the way, step by step, from the power spectrum alone.
+
+    Returns
+    -------
+    ndarray, shape (len(PARTS), steps)
+    """
+    steps = int(len(x) / rate_hz / STEP_S)
+    length = round(WINDOW_S * rate_hz)
+    window = np.hanning(length + 1)[:-1]
+    starts = np.round((np.arange(steps) + 0.5) * STEP_S * rate_hz - length / 2).astype(int)
+    padded = np.pad(x, length)
+    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[starts + length]
+    spectrum = scipy.fft.rfft(frames * window, axis=1)[:, 1 : int(8000 * WINDOW_S)]
+    power = spectrum.real**2 + spectrum.imag**2 + 1e-20
+    old, new = (power[part].mean(axis=0) for part in (calm, late))
+    told = np.maximum(new / old, old / new) > 1.5
+    if not told.any():
+        return np.zeros((len(PARTS), steps))
+    power, old, new = power[:, told], old[told], new[told]
+    gains = np.array([0.7, 1.0, 1.4])
+    logs = np.array([np.log(_noisy(power, g * old)).sum(axis=1) * WHOLE for g in gains])
+    still = (logs.max(axis=0) + np.log(np.mean(np.exp(logs - logs.max(axis=0)), axis=0))) / WHOLE
+    odds = []
+    for part in PARTS:
+        share = part**2 if new.sum() > old.sum() else 1 - (1 - part) ** 2
+        odds.append(np.log(_noisy(power, old + share * (new - old))).sum(axis=1) - still)
+    return np.array(odds)
+
+
+def _noisy(power: Array, mean: Array) -> Array:
+    q = power / mean
+    return np.asarray((np.exp(-q) + ACCIDENT / (1 + q) ** 2) / mean)
+
+
+def _any_of(odds: Array) -> Array:
+    top = odds.max(axis=0)
+    return np.asarray(top + np.log(np.mean(np.exp(odds - top), axis=0)))
+
+
+def _strongest(lines: Lines) -> list[tuple[float, float]]:
+    sizes = np.abs(lines.amplitudes)
+    order = np.argsort(-sizes)[:MOST_LINES]
+    return [
+        (float(lines.frequencies_hz[i]), float(sizes[i]))
+        for i in order
+        if sizes[i] > 0.1 * sizes[order[0]]
+    ]
+
+
+def _course(x: Array, rate_hz: float, hz: float, steps: int) -> tuple[Complex, Array]:
+    """Return the complex size of a line in each step, and the mean power beside it."""
+    length = round(WINDOW_S * rate_hz)
+    window = np.hanning(length + 1)[:-1]
+    window *= 2 / window.sum()
+    starts = np.round((np.arange(steps) + 0.5) * STEP_S * rate_hz - length / 2).astype(int)
+    padded = np.pad(x, length)
+    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[starts + length]
+    offsets = np.array([0, -4, -3, 3, 4]) / WINDOW_S  # where a Hann window hears no steady tone
+    turns = np.outer(np.arange(length) / rate_hz, hz + offsets)
+    out = frames @ (window[:, None] * np.exp(-2j * np.pi * turns))
+    z = out[:, 0] * np.exp(-2j * np.pi * hz * starts / rate_hz)
+    beside = np.mean(np.abs(out[:, 1:]) ** 2, axis=1)
+    return z, np.convolve(np.pad(beside, 4, mode="edge"), np.ones(9) / 9, "valid")
+
+
+def _predicted(z: Complex) -> Complex:
+    """Return each value as carried on along a straight line from its near past."""
+    back = np.arange(AHEAD, PAST)
+    design = np.stack([np.ones(len(back)), -back.astype(float)])
+    weights = np.linalg.pinv(design.T)[0]
+    kernel = np.concatenate([np.zeros(AHEAD), weights])
+    padded = np.concatenate([np.full(PAST, z[:PAST].mean()), z])
+    return np.asarray(np.convolve(padded, kernel)[PAST : PAST + len(z)])
+
+
+def _noise(power: Array, beside: Array, calm: slice, least: float) -> Array:
+    """Return the noise power in each step, as in the calm but for what is heard beside the line."""
+    usual = float(np.median(power[calm])) / np.log(2)
+    louder = np.maximum(beside / (np.median(beside[calm]) + 1e-30), 0.5)
+    return np.asarray(usual * louder + least**2 + 1e-20)
+
+
+def _signed(y: Array, way: Array) -> Array:
+    """Weigh a deviation in the direction of the change, in standard deviations, by part."""
+    accident = ACCIDENT / (np.pi * (1 + y**2))
+    still = _bell(y, 0.0, 1.0) + accident
+    at = PARTS[:, None] * way
+    moved = _bell(y, at, np.sqrt(1 + (PART_SPREAD * at) ** 2)) + accident
+    return np.asarray(np.log(moved) - np.log(still))
+
+
+def _unsigned(root: Array, way: Array) -> Array:
+    """Weigh a size, in units of the noise's root mean square, that may be a new line's."""
+    accident = ACCIDENT * 2 * root / (1 + root**2) ** 2 + 1e-12
+    still = 2 * root * np.exp(-np.minimum(root**2, 700)) + accident
+    at = PARTS[:, None] * way
+    rice = 2 * root * np.exp(-((root - at) ** 2)) * i0e(2 * at * root)
+    plain = _bell(root, at, np.sqrt(0.5 + (PART_SPREAD * at) ** 2))
+    moved = np.where(at < 3, rice, plain) + accident
+    return np.asarray(np.log(moved) - np.log(still))
+
+
+def _bell(x: Array, middle: Array | float, spread: Array | float) -> Array:
+    return np.asarray(np.exp(-0.5 * ((x - middle) / spread) ** 2) / (spread * 2.507))
