@@ -29,7 +29,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from analysis.change import Change, Kind, Points, Sounding
-from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.buzzer import BuzzerPrint, as_steps, weigh
 from analysis.ear.firstsign import PARTS, PAST, coherent, power_odds, stirring
 from analysis.ear.moment import (
     NO_LINES,
@@ -161,10 +161,11 @@ class Ear:
     def _listen(self) -> list[Change]:
         grid, changes = self.grid, []
         offset = self._frame * grid.hop
-        levels = grid.levels(grid.powers(self._samples[offset:]))
-        if len(levels) == 0:
+        powers = grid.powers(self._samples[offset:])
+        if len(powers) == 0:
             return []
-        weights = EVIDENCE_SHARE * self.buzzer.log_odds(levels, self._columns)
+        levels = grid.levels(powers, self._columns)
+        weights = EVIDENCE_SHARE * weigh(self.buzzer.evidence, as_steps(levels))
         ceiling = float(np.log(DWELL_S / grid.hop_s))
         odds = self._log_odds
         for weight in weights.tolist():
@@ -369,8 +370,7 @@ class _Stretch:
     """The sound around one change, from a state to the other; times from its first sample."""
 
     def __init__(self, x: Array, rate_hz: float, tell: _Tell, before: int, guess_s: float):
-        self.x = x - x.mean() if len(x) else x
-        self.rate_hz = rate_hz
+        self.x, self.rate_hz = _decimate(x - x.mean() if len(x) else x, rate_hz)
         self.tell = tell
         self.before = before
         self.guess_s = guess_s
@@ -433,7 +433,7 @@ class _Stretch:
         self, flips: list[float]
     ) -> tuple[list[tuple[float, float]], Array, Array | None] | None:
         """Return the stretches in which something stirred before the sound settled, in one run."""
-        x, rate = _decimate(self.x, self.rate_hz)
+        x, rate = self.x, self.rate_hz
         end_s = len(x) / rate
         first = min(flips[0], self.guess_s)
         calm_end = first - CHATTER_LONGEST_S if first > CHATTER_LONGEST_S + 0.06 else 0.4 * first
@@ -530,7 +530,7 @@ class _Stretch:
 
     def moment(self, flips: list[float], latest_s: float) -> Moment:
         """Return the moment of the first flip."""
-        x, rate = _decimate(self.x, self.rate_hz)
+        x, rate = self.x, self.rate_hz
         first = flips[0]
         until = flips[1] if len(flips) > 1 else len(self.x) / self.rate_hz
         start = max(0.0, first - 0.1)
@@ -591,6 +591,8 @@ class _Stretch:
             )
             t = np.arange(near.start, near.stop) / rate
             left = float(np.sum((x[near] - lines.at(t)) ** 2))
+            if left < 0.1 * float(np.sum(x[near] ** 2)):
+                return lines
             if left < 0.8 * least:
                 best, least = lines, left
         return best

@@ -81,13 +81,16 @@ def hear(
             break
     if buzzer is None or buzzer.quality < SURE_LOG_ODDS:
         return Heard([], None, seconds)
-    follow = retune if buzzer.quality == np.inf else adapt
+    taught = buzzer.quality == np.inf
     ear: Ear | None = None
     changes: list[Change] = []
     for window in windows(blocks()):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
-        fresh = follow(frames_of(window), ear.grid, ear.buzzer)
+        if taught:
+            fresh = retune(frames_of(window), ear.grid, ear.buzzer)
+        else:
+            fresh = adapt(frames_of(window, every=2), ear.grid, ear.buzzer)
         if fresh is not None:
             ear.follow(fresh)
         for block in window:
@@ -114,7 +117,7 @@ def windows(blocks: Iterable[Block]) -> Iterator[list[Block]]:
         yield window + waiting
 
 
-def frames_of(window: list[Block]) -> Powers:
+def frames_of(window: list[Block], every: int = 1) -> Powers:
     """Return the powers of the frames in a window; none spans a gap."""
     grid = FrameGrid.at_rate(window[0].rate_hz)
     runs: list[list[Samples]] = [[]]
@@ -125,5 +128,5 @@ def frames_of(window: list[Block]) -> Powers:
             runs.append([])
         runs[-1].append(block.samples)
         end = first + len(block.samples)
-    pieces = [grid.powers(finite(np.concatenate(run))) for run in runs if run]
+    pieces = [grid.powers(finite(np.concatenate(run)), every) for run in runs if run]
     return np.concatenate(pieces)

@@ -88,11 +88,12 @@ class FrameGrid:
         centre = np.arange(self.low, self.high, dtype=float)
         narrow = np.stack([centre - 1, centre + 1], axis=1)
         wide = np.stack([centre - WIDE, centre + WIDE], axis=1)[WIDE:-WIDE:3]
-        edges = self._band_edges() + self.low
+        edges = self._band_edges + self.low
         band = np.stack([edges[:-1], edges[1:] - 1], axis=1)
         whole = np.array([[self.low, self.high - 1]])
         return np.concatenate([narrow, wide, band, whole]) * self.bin_hz
 
+    @cached_property
     def _band_edges(self) -> npt.NDArray[np.intp]:
         edges = np.round(np.geomspace(3, self.bins, BANDS)).astype(np.intp)
         edges[0] = 0
@@ -106,39 +107,60 @@ class FrameGrid:
         """Return the time of the middle of a frame's window, in seconds after the first sample."""
         return (frame * self.hop + self.length / 2) / self.rate_hz
 
-    def powers(self, samples: Samples) -> Powers:
-        """Return the power of each bin in each whole frame.
+    def powers(self, samples: Samples, every: int = 1) -> Powers:
+        """Return the power of each bin in each whole frame, or in every second or third.
 
         Parameters
         ----------
         samples : ndarray, shape (n,)
             Mono sound; the first frame starts at its first sample.
+        every : int
+            Take only every n-th frame.
 
         Returns
         -------
-        ndarray, shape (count(n), bins)
+        ndarray, shape (frames, bins)
             Power; 1.0 is a full-scale sine.
         """
         n = self.count(len(samples))
         if n == 0:
             return np.zeros((0, self.bins), dtype=np.float32)
-        view = np.lib.stride_tricks.sliding_window_view(samples, self.length)[:: self.hop][:n]
+        view = np.lib.stride_tricks.sliding_window_view(samples, self.length)[:: self.hop][:n:every]
         spectrum = scipy.fft.rfft(view * self.window, axis=1)[:, self.low : self.high]
         power = spectrum.real * spectrum.real + spectrum.imag * spectrum.imag + FLOOR
         return np.asarray(power, dtype=np.float32)
 
-    def levels(self, powers: Powers) -> Levels:
-        """Return the level of each column, shape (frames, columns), in dB of full scale."""
-        edges = self._band_edges()
+    def levels(
+        self, powers: Powers, columns: npt.NDArray[np.intp] | None = None
+    ) -> Levels:
+        """Return the level of each column, or of some, shape (frames, columns), in dB."""
+        if columns is not None:
+            first, last = self._bounds[columns].T
+            strongest = [
+                powers[:, a : b + 1].max(axis=1) if c < self._narrow_and_wide else powers[:, a : b + 1].sum(axis=1)
+                for c, a, b in zip(columns, first, last, strict=True)
+            ]
+            return np.asarray(10 * np.log10(np.stack(strongest, axis=1)), dtype=np.float32)
+        edges = self._band_edges
         band = (
             np.add.reduceat(powers, edges[:-1], axis=1)
             if len(powers)
             else powers[:, : len(edges) - 1]
         )
-        columns = [
+        columns_of = [
             maximum_filter1d(powers, 3, axis=1),
             maximum_filter1d(powers, 2 * WIDE + 1, axis=1)[:, WIDE:-WIDE:3],
             band,
             powers.sum(axis=1, keepdims=True),
         ]
-        return np.asarray(10 * np.log10(np.concatenate(columns, axis=1)), dtype=np.float32)
+        return np.asarray(10 * np.log10(np.concatenate(columns_of, axis=1)), dtype=np.float32)
+
+    @cached_property
+    def _bounds(self) -> npt.NDArray[np.intp]:
+        """First and last bin of each column, counted from `low`, shape (columns, 2)."""
+        bins = np.round(self.columns_hz / self.bin_hz).astype(np.intp) - self.low
+        return np.clip(bins, 0, self.bins - 1)
+
+    @cached_property
+    def _narrow_and_wide(self) -> int:
+        return self.bins + len(range(WIDE, self.bins - WIDE, 3))
