@@ -41,6 +41,7 @@ SETTLES_S = 0.060
 """Length of the rise shapes: what comes later is taken as full."""
 REACH_S = 0.030
 """How far either side of the first guess the moment may lie."""
+ATTACKS_S = np.geomspace(0.0005, 0.04, 24)
 MOST_LINES = 24
 LEAST_ENERGY = 8.0
 """Least energy of the step over the noise density from which a moment is told."""
@@ -209,15 +210,19 @@ def rise_shapes(step_s: float = STEP_S) -> Array:
     """
     t = (np.arange(round(SETTLES_S / step_s)) + 0.5) * step_s
     attacks = [np.ones_like(t)]
-    for full_s in (0.001, 0.002, 0.004, 0.007, 0.011, 0.016, 0.022, 0.030):
+    for full_s in ATTACKS_S:
         ramp = np.clip(t / full_s, 0, 1)
         attacks += [1 - np.exp(-3 * t / full_s), ramp, 0.5 - 0.5 * np.cos(np.pi * ramp)]
     shapes = list(attacks)
     for direct, fills_s in ((0.7, 0.020), (0.5, 0.040)):
         tail = np.exp(-t / fills_s)
         answer = np.concatenate([[direct], (1 - direct) * tail[:-1] / tail[:-1].sum()])
-        shapes += [np.convolve(a, answer)[: len(t)] for a in attacks]
+        shapes += [np.convolve(a, answer)[: len(t)] for a in [attacks[0], *_every_third(attacks[1:])]]
     return np.array(shapes)
+
+
+def _every_third(attacks: list[Array]) -> list[Array]:
+    return [a for i in range(0, len(attacks), 9) for a in attacks[i : i + 3]]
 
 
 def locate(
@@ -366,6 +371,14 @@ def _excess(course: Array, energy: Array) -> float:
     return float(wander / (energy[:n].mean() * size))
 
 
+@lru_cache(maxsize=8)
+def _shape_spectra(
+    step_s: float, size: int
+) -> tuple[npt.NDArray[np.complex128], npt.NDArray[np.complex128]]:
+    shapes = rise_shapes(step_s)
+    return tuple(np.conj(scipy.fft.rfft(s, size, axis=1)) for s in (shapes, shapes**2))
+
+
 def _scores(product: Array, energy: Array, step_s: float) -> Array:
     """Return the log likelihood of each shape of rise beginning at each step.
 
@@ -373,19 +386,15 @@ def _scores(product: Array, energy: Array, step_s: float) -> Array:
     -------
     ndarray, shape (shapes, len(product))
     """
-    shapes = rise_shapes(step_s)
-    n, m = len(product), shapes.shape[1]
-    size = scipy.fft.next_fast_len(n + m, real=True)
+    n, m = len(product), rise_shapes(step_s).shape[1]
+    size = -(-(n + m) // 512) * 512
+    plain, squared = _shape_spectra(step_s, size)
 
-    def correlate(values: Array, kernels: Array) -> Array:
-        inside = scipy.fft.irfft(
-            scipy.fft.rfft(values, size) * np.conj(scipy.fft.rfft(kernels, size, axis=1)),
-            size,
-            axis=1,
-        )[:, :n]
+    def correlate(values: Array, spectra: npt.NDArray[np.complex128]) -> Array:
+        inside = scipy.fft.irfft(scipy.fft.rfft(values, size) * spectra, size, axis=1)[:, :n]
         tail = np.concatenate([np.cumsum(values[::-1])[::-1], np.zeros(m)])
         return np.asarray(inside + tail[m : m + n])
 
-    linear, square = correlate(product, shapes), correlate(energy, shapes**2)
+    linear, square = correlate(product, plain), correlate(energy, squared)
     pull = 1 / AMPLITUDE_SPREAD**2
     return np.asarray((linear + pull) ** 2 / (2 * (square + pull)) - pull / 2)
