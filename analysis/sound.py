@@ -5,6 +5,7 @@ that a time never drifts from the sound it belongs to. Where samples were lost, 
 says so and starts later: a gap is never closed up.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,14 @@ class Block:
     def end_s(self) -> float:
         """Time just after the last sample, in seconds."""
         return self.start_s + len(self.samples) / self.rate_hz
+
+    def pieces(self, seconds: float) -> Iterator["Block"]:
+        """Cut the block into pieces of some length, the last maybe shorter."""
+        size = max(1, round(seconds * self.rate_hz))
+        for first in range(0, len(self.samples), size):
+            start_s = self.start_s + first / self.rate_hz
+            lost = self.lost if first == 0 else 0
+            yield Block(self.samples[first : first + size], self.rate_hz, start_s, lost)
 
 
 def finite(samples: Samples) -> Samples:

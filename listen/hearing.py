@@ -7,11 +7,15 @@ from dataclasses import dataclass, replace
 
 from analysis.change import Change, Sounding
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.ear.recording import hear
+from analysis.ear.live import LiveEar
+from analysis.ear.recording import Heard, hear
 from analysis.ear.teaching import sounding_of
 from analysis.soundspeed import travel
 from listen.errors import BadInput
 from listen.sources import Recording, open_recording
+
+LIVE_BLOCK_S = 0.02
+"""Length of a sound card's block."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +47,7 @@ def hear_recording(
     *,
     buzzer: BuzzerPrint | None = None,
     distance_m: float | None = None,
+    as_live: bool = False,
 ) -> Hearing:
     """Find the changes of the buzzer in a recording.
 
@@ -59,6 +64,8 @@ def hear_recording(
     distance_m : float, optional
         From buzzer to microphone. Times are then those at the buzzer, and how well the distance
         is known is in their uncertainty. Otherwise they are those at the microphone.
+    as_live : bool
+        Hear it block by block, as if it came from a microphone: no second look.
 
     Raises
     ------
@@ -68,11 +75,35 @@ def hear_recording(
     recording = open_recording(path)
     if buzzer is not None:
         sounding = _agreed(sounding, sounding_of(buzzer))
-    heard = hear(recording.blocks, sounding, buzzer, progress)
+    if as_live:
+        heard = _hear_live(recording, sounding, buzzer, progress)
+    else:
+        heard = hear(recording.blocks, sounding, buzzer, progress)
     changes = heard.changes
     if distance_m is not None:
         changes = [_at_the_buzzer(change, distance_m) for change in changes]
     return Hearing(recording, changes, heard.buzzer, heard.seconds, list(recording.notes))
+
+
+def _hear_live(
+    recording: Recording,
+    sounding: Sounding | None,
+    buzzer: BuzzerPrint | None,
+    progress: Callable[[float], None],
+) -> Heard:
+    ear: LiveEar | None = None
+    changes: list[Change] = []
+    seconds = 0.0
+    for block in recording.blocks():
+        ear = ear or LiveEar(block.rate_hz, sounding, buzzer)
+        for piece in block.pieces(LIVE_BLOCK_S):
+            changes += ear.hear(piece)
+        seconds = block.end_s
+        progress(seconds)
+    if ear is None:
+        return Heard([], None, seconds)
+    changes += ear.finish()
+    return Heard(changes, ear.buzzer, seconds)
 
 
 def _agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:

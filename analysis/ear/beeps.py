@@ -19,6 +19,8 @@ SAME = 0.06
 LEAST_BEEPS = 6
 MOST_MISSED = 3
 """Most beeps that may go unheard between two that are heard."""
+REMEMBERED = 200
+"""Latest changes from which the clock of a live train is taken."""
 MOST_ODD = 0.25
 """Largest share of short periods that do not fit the clock."""
 
@@ -69,6 +71,37 @@ def gather_beeps(changes: list[Change]) -> list[Change]:
             uncertainty_s = float(np.hypot(last.uncertainty_s, gap_s / np.sqrt(3)))
             gathered.append(replace(last, uncertainty_s=uncertainty_s))
     return gathered
+
+
+class BeepGatherer:
+    """:func:`gather_beeps` for changes that come one by one.
+
+    A beep is reported at once when it begins a train. The end of a train is known only when the
+    next beep has not come.
+    """
+
+    def __init__(self) -> None:
+        self._raw: list[Change] = []
+        self._waiting: list[Change] = []
+        self._longest_s = 0.0
+        self._reported_s = -np.inf
+
+    def take(self, changes: list[Change], now_s: float) -> list[Change]:
+        """Take fresh changes and return those that are settled by `now_s`, in seconds."""
+        if changes:
+            self._raw = [*self._raw, *changes][-REMEMBERED:]
+            clock = _clock([c.time_s for c in self._raw if c.change == "starts"])
+            self._longest_s = 0.0 if clock is None else clock[1]
+            gathered = gather_beeps(self._raw)
+            self._waiting = [c for c in gathered if c.time_s > self._reported_s]
+        settled = []
+        while self._waiting and self._settled(self._waiting[0], now_s):
+            settled.append(self._waiting.pop(0))
+            self._reported_s = settled[-1].time_s
+        return settled
+
+    def _settled(self, change: Change, now_s: float) -> bool:
+        return change.change != "stops" or now_s > change.time_s + self._longest_s
 
 
 def _last_start(train: list[Change], before: Change) -> float:

@@ -62,6 +62,8 @@ LOOK_AGAIN_S = 0.011
 """After how long a change that has not settled yet is looked at again."""
 EVIDENCE_SHARE = 0.4
 """Frames overlap by three quarters, so each counts for less than a frame of its own."""
+CHATTERED_S = 0.0008
+"""Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 KEPT_S = 1.5
 FINE_S = 0.001
 """Step in which makes and breaks are told apart."""
@@ -72,7 +74,7 @@ DEEPEST = 0.1
 """Least background against its strongest part: a steeper filter would smear the change."""
 LATEST_S = 0.004
 """A moment that lies later than this after the first break is that of a later one."""
-ROUGH_S = 0.0005
+ROUGH_S = 0.0012
 """Standard uncertainty of a make or break found in steps of FINE_S only."""
 
 
@@ -117,6 +119,16 @@ class Ear:
         self._columns = buzzer.columns_in(self.grid)
         self._tell = _Tell.of(buzzer, self.grid, self.sounding)
 
+    @property
+    def busy(self) -> bool:
+        """Whether a change is under way."""
+        return self._turn is not None
+
+    @property
+    def points(self) -> Points | None:
+        """How the points stand, as far as is known."""
+        return None if self.state is None else self._points(self.state)
+
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
         rate = self.grid.rate_hz
@@ -147,6 +159,8 @@ class Ear:
             time_s += origin_s
             chattered = change.settled_s > change.time_s
             settled_s = max(time_s, change.settled_s) if chattered else time_s
+            if chattered:
+                uncertainty_s = float(np.hypot(uncertainty_s, CHATTERED_S))
             better.append(
                 replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
             )
@@ -233,6 +247,8 @@ class Ear:
         self.state = turn.state
         self.shape_log_odds[turn.state] += moment.says_of_shape()
         self.moments.append((turn.state, origin_s + first_s, moment))
+        if len(flips) > 1:
+            uncertainty_s = float(np.hypot(uncertainty_s, CHATTERED_S))
         change = Change(
             time_s=origin_s + first_s + time_s,
             settled_s=origin_s + first_s + max(settled, time_s),

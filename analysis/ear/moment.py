@@ -47,6 +47,9 @@ LEAST_ENERGY = 8.0
 """Least energy of the step over the noise density from which a moment is told."""
 LONGEST_ODDS = 6.0
 """Log odds beyond which one change does not rule out a shape."""
+UNLIKE_S, UNLIKE_SHARE = 0.00045, 0.12
+"""How far off a moment is because the room, the phone and the buzzer do not follow the model: a
+constant, and a share of the time to half-way. Fitted on simulated scenes (tests/bench)."""
 AMPLITUDE_SPREAD = 0.4
 """Prior standard deviation of the size of the step against the lines measured beside it."""
 
@@ -102,7 +105,8 @@ class Moment:
         odds /= odds.sum()
         mean = float(odds @ self.mean_s)
         variance = float(odds @ (self.variance_s2 + (self.mean_s - mean) ** 2))
-        return mean, float(np.sqrt(variance))
+        unlike = UNLIKE_SHARE * float(odds @ _half_way_s())
+        return mean, float(np.sqrt(variance + UNLIKE_S**2 + unlike**2))
 
     def says_of_shape(self) -> Array:
         """Return the change's own vote on the shape: log odds, none ruled out altogether."""
@@ -217,12 +221,20 @@ def rise_shapes(step_s: float = STEP_S) -> Array:
     for direct, fills_s in ((0.7, 0.020), (0.5, 0.040)):
         tail = np.exp(-t / fills_s)
         answer = np.concatenate([[direct], (1 - direct) * tail[:-1] / tail[:-1].sum()])
-        shapes += [np.convolve(a, answer)[: len(t)] for a in [attacks[0], *_every_third(attacks[1:])]]
+        shapes += [
+            np.convolve(a, answer)[: len(t)] for a in [attacks[0], *_every_third(attacks[1:])]
+        ]
     return np.array(shapes)
 
 
 def _every_third(attacks: list[Array]) -> list[Array]:
     return [a for i in range(0, len(attacks), 9) for a in attacks[i : i + 3]]
+
+
+@lru_cache(maxsize=1)
+def _half_way_s() -> Array:
+    """Return when each rise shape is half-way, in seconds after its beginning."""
+    return np.asarray((rise_shapes() < 0.5).sum(axis=1) * STEP_S)
 
 
 def locate(

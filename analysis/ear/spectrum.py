@@ -130,14 +130,14 @@ class FrameGrid:
         power = spectrum.real * spectrum.real + spectrum.imag * spectrum.imag + FLOOR
         return np.asarray(power, dtype=np.float32)
 
-    def levels(
-        self, powers: Powers, columns: npt.NDArray[np.intp] | None = None
-    ) -> Levels:
+    def levels(self, powers: Powers, columns: npt.NDArray[np.intp] | None = None) -> Levels:
         """Return the level of each column, or of some, shape (frames, columns), in dB."""
         if columns is not None:
             first, last = self._bounds[columns].T
             strongest = [
-                powers[:, a : b + 1].max(axis=1) if c < self._narrow_and_wide else powers[:, a : b + 1].sum(axis=1)
+                powers[:, a : b + 1].max(axis=1)
+                if c < self._narrow_and_wide
+                else powers[:, a : b + 1].sum(axis=1)
                 for c, a, b in zip(columns, first, last, strict=True)
             ]
             return np.asarray(10 * np.log10(np.stack(strongest, axis=1)), dtype=np.float32)

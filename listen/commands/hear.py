@@ -14,6 +14,9 @@ from listen.hearing import Hearing, hear_recording
 @click.command("hear")
 @click.argument("recording", type=click.Path(path_type=Path))
 @about_the_sound
+@click.option(
+    "--as-live", is_flag=True, help="Hear it block by block, as a microphone would: no second look."
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a change, in time order.")
 @click.option(
     "--plot", type=click.Path(path_type=Path), help="Draw the sound and its changes into a PNG."
@@ -23,6 +26,7 @@ def command(
     sounding: Sounding | None,
     buzzer: str | None,
     distance_m: float | None,
+    as_live: bool,
     as_json: bool,
     plot: Path | None,
 ) -> int:
@@ -33,7 +37,12 @@ def command(
     taught = load(buzzer) if buzzer else None
     with progress_bar(recording.name, quiet=as_json) as progress:
         hearing = hear_recording(
-            recording, sounding, progress, buzzer=taught, distance_m=distance_m
+            recording,
+            sounding,
+            progress,
+            buzzer=taught,
+            distance_m=distance_m,
+            as_live=as_live,
         )
     if as_json:
         for change in hearing.changes:

@@ -1,0 +1,107 @@
+"""Hearing as it comes: learn the buzzer from what was heard so far, then report each change.
+
+A taught buzzer is listened for from the first block. An untaught one is looked for in the last
+LONGEST_S of sound, at ever longer intervals, until it is plain; what had gone by is then heard
+again, so that no change is lost, and from there on every change is reported as it settles. Now
+and then the print follows the buzzer's drift, when no change is under way.
+
+The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
+be known by then.
+"""
+
+from collections import deque
+
+import numpy as np
+
+from analysis.change import Change, Points, Sounding
+from analysis.ear.beeps import BeepGatherer
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.ear import Ear
+from analysis.ear.learning import adapt, learn
+from analysis.ear.recording import PLAIN_LOG_ODDS, SURE_LOG_ODDS, frames_of
+from analysis.ear.spectrum import FrameGrid
+from analysis.ear.teaching import retune
+from analysis.sound import Block
+
+LONGEST_S = 40.0
+"""How much of the latest sound is kept to learn from."""
+FIRST_TRY_S = 4.0
+RELUCTANCE = 1.35
+"""Each try to learn comes this much later than the one before, up to LONGEST_S apart."""
+FOLLOW_S = 20.0
+
+
+class LiveEar:
+    """Hear changes as they come.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Samples per second of every block.
+    sounding : {"open", "closed", "both"} or None
+        When the buzzer sounds, if told.
+    buzzer : BuzzerPrint or None
+        The buzzer, if it was taught.
+    """
+
+    def __init__(
+        self, rate_hz: float, sounding: Sounding | None = None, buzzer: BuzzerPrint | None = None
+    ):
+        self._grid = FrameGrid.at_rate(rate_hz)
+        self._sounding = sounding
+        self._lately: deque[Block] = deque()
+        self._heard_s = 0.0
+        self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
+        self._next_s = FIRST_TRY_S if buzzer is None else FOLLOW_S
+        self._gatherer = BeepGatherer()
+
+    @property
+    def buzzer(self) -> BuzzerPrint | None:
+        """The buzzer's print; None until it is known."""
+        return None if self._ear is None else self._ear.buzzer
+
+    @property
+    def state(self) -> Points | None:
+        """How the points stand, as far as is known."""
+        return None if self._ear is None else self._ear.points
+
+    def hear(self, block: Block) -> list[Change]:
+        """Take a block and return the changes that are settled now, in time order."""
+        self._lately.append(block)
+        self._heard_s += len(block.samples) / block.rate_hz
+        while block.end_s - self._lately[0].end_s > LONGEST_S:
+            self._lately.popleft()
+        if self._ear is None:
+            changes = self._learn(PLAIN_LOG_ODDS) if self._heard_s >= self._next_s else []
+        else:
+            changes = self._ear.hear(block)
+            if self._heard_s >= self._next_s and not self._ear.busy:
+                self._follow(self._ear)
+        return self._gatherer.take(changes, block.end_s)
+
+    def finish(self) -> list[Change]:
+        """Return what the end of the sound leaves unsettled."""
+        changes = [] if self._ear is not None else self._learn(SURE_LOG_ODDS)
+        if self._ear is not None:
+            changes += self._ear.finish()
+        return self._gatherer.take(changes, np.inf)
+
+    def _learn(self, least_log_odds: float) -> list[Change]:
+        self._next_s = self._heard_s + min(LONGEST_S, (RELUCTANCE - 1) * self._heard_s)
+        if not self._lately:
+            return []
+        found = learn(frames_of(list(self._lately)), self._grid)
+        if found is None or found.quality < least_log_odds:
+            return []
+        self._ear = Ear(self._grid.rate_hz, found, self._sounding)
+        self._next_s = self._heard_s + FOLLOW_S
+        return [change for block in self._lately for change in self._ear.hear(block)]
+
+    def _follow(self, ear: Ear) -> None:
+        self._next_s = self._heard_s + FOLLOW_S
+        if ear.buzzer.quality == np.inf:
+            fresh = retune(frames_of(list(self._lately)), self._grid, ear.buzzer)
+        else:
+            fresh = adapt(frames_of(list(self._lately), every=2), self._grid, ear.buzzer)
+        if fresh is not None:
+            ear.follow(fresh)
