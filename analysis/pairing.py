@@ -109,7 +109,9 @@ def pair(
 
 
 def tell_points(
-    changes: Sequence[Change], readings: Sequence[Reading]
+    changes: Sequence[Change],
+    readings: Sequence[Reading],
+    told: Sequence[tuple[float, Points]] = (),
 ) -> tuple[tuple[Change, ...], tuple[str, ...]]:
     """Work out which changes are openings where it was not told.
 
@@ -119,6 +121,9 @@ def tell_points(
         All from one buzzer.
     readings : sequence of Reading
         The opening and closing readings among them decide.
+    told : sequence of (float, {"open", "closed"})
+        Times in seconds at which the mechanic said how the points stood. These decide before
+        any reading does.
 
     Returns
     -------
@@ -133,7 +138,12 @@ def tell_points(
     ways = _ways(ordered)
     times = [change.time_s for change in ordered]
     votes: Counter[Way] = Counter()
-    for reading in readings:
+    for time_s, points_then in told:
+        place = bisect_right(times, time_s)
+        led_here = ways[place - 1] if place else _other(ways[0])
+        votes[led_here if points_then == "open" else _other(led_here)] += 1
+    from_words = bool(votes)
+    for reading in () if from_words else readings:
         before = ways[: bisect_right(times, reading.time_s)]
         if before and reading.step == "opening":
             votes[before[-1]] += 1
@@ -144,16 +154,18 @@ def tell_points(
     opening, most = votes.most_common(1)[0]
     if most < MAJORITY * votes.total():
         return ordered, (
-            "which sound means open points was not told, and the readings do not show it "
+            "which sound means open points is not known: what was given contradicts itself "
             f"({most} of {votes.total()} agree); say --sounding open, closed or both",
         )
     # A change that goes neither way (a shift among starts and stops) stays untold.
     points: dict[Way, Points] = {opening: "open", _other(opening): "closed"}
-    told = tuple(
+    filled = tuple(
         replace(change, points=change.points or points.get(way))
         for change, way in zip(ordered, ways, strict=True)
     )
-    return told, (
+    if from_words:
+        return filled, ()
+    return filled, (
         f"which sound means open points was not told; from {most} of {votes.total()} readings, "
         f"the points open when the sound {_words(opening)} (--sounding says it for certain)",
     )

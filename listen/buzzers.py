@@ -7,24 +7,22 @@ program knows what it reads.
 
 import json
 import math
-import os
 import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import platformdirs
 
 from analysis.ear.buzzer import STEPS, BuzzerPrint
 from listen.errors import BadInput
+from listen.places import home
 
 SCHEMA = "thirdear/buzzer/1"
 
 
 def folder() -> Path:
     """Return the folder of the taught buzzers; it need not be there yet."""
-    home = os.environ.get("THIRDEAR_HOME") or platformdirs.user_data_dir("thirdear")
-    return Path(home) / "buzzers"
+    return home() / "buzzers"
 
 
 def names() -> list[str]:
