@@ -64,7 +64,10 @@ def load(name: str) -> BuzzerPrint:
         rest = f"known: {known}" if known else "none has been taught yet"
         raise BadInput(f"no buzzer {name!r}: {rest}; teach it with thirdear learn {name}")
     try:
-        return from_dict(json.loads(path.read_text(encoding="utf-8")))
+        buzzer = from_dict(json.loads(path.read_text(encoding="utf-8")))
+        if buzzer.open_state is None:
+            raise ValueError("a state is 0 or 1")
+        return buzzer
     except OSError as trouble:
         raise BadInput(f"cannot read {path}: {trouble.strerror or trouble}") from None
     except (ValueError, KeyError, TypeError, RecursionError) as trouble:
@@ -111,7 +114,7 @@ def from_dict(values: Any) -> BuzzerPrint:
     if not all(np.isfinite(a).all() for a in arrays) or spectrum.min() <= 0:
         raise ValueError("there are numbers in it that cannot be")
     silent, open_state, pulse = values["silent"], values["open_state"], values["pulse_s"]
-    if silent not in (0, 1, None) or open_state not in (0, 1):
+    if silent not in (0, 1, None) or open_state not in (0, 1, None):
         raise ValueError("a state is 0 or 1")
     return BuzzerPrint(
         columns_hz=columns,

@@ -15,9 +15,14 @@ from listen.errors import BadInput
 
 COMMANDS = {
     "demo": "the whole job on the shipped sample",
+    "devices": "the inputs of the sound card",
     "hear": "find the changes of the buzzer in a recording",
     "learn": "teach it the sound of your buzzer",
+    "record": "print a session's record again",
     "replay": "a recording and its readings become a timing record",
+    "resume": "go on with a session that was stopped",
+    "sessions": "what is in the logbook",
+    "time": "time an engine with this computer's microphone",
 }
 """Command name, as it is typed, and its one-line help. The module has the same name."""
 

@@ -67,15 +67,15 @@ def hear_recording(
     """
     recording = open_recording(path)
     if buzzer is not None:
-        sounding = _agreed(sounding, sounding_of(buzzer))
+        sounding = agreed(sounding, sounding_of(buzzer))
     heard = hear(recording.blocks, sounding, buzzer, progress)
     changes = heard.changes
     if distance_m is not None:
-        changes = [_at_the_buzzer(change, distance_m) for change in changes]
+        changes = [at_the_buzzer(change, distance_m) for change in changes]
     return Hearing(recording, changes, heard.buzzer, heard.seconds, list(recording.notes))
 
 
-def _agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
+def agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
     """Return when the buzzer sounds, from the user's word and the lesson's."""
     if told is not None and taught is not None and {told, taught} == {"open", "closed"}:
         raise BadInput(
@@ -85,7 +85,8 @@ def _agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
     return told or taught
 
 
-def _at_the_buzzer(change: Change, distance_m: float) -> Change:
+def at_the_buzzer(change: Change, distance_m: float) -> Change:
+    """Return a change, heard at a distance, at its time at the buzzer."""
     under_way = travel(distance_m)
     return replace(
         change,

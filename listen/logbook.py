@@ -194,7 +194,7 @@ class Logbook:
                 FROM session JOIN sheet ON sheet = sha256 LEFT JOIN journal ON session = number
                 GROUP BY number ORDER BY number"""
             ).fetchall()
-        return [SessionRow(*row[:-1], finished=bool(row[-1])) for row in rows]
+        return [SessionRow(r[0], r[1], r[2], r[3], r[4], r[5], r[6], bool(r[7])) for r in rows]
 
     def session(self, number: int) -> SessionRow:
         """Return one session.

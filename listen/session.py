@@ -25,7 +25,6 @@ References
 The order of the steps and the cautions: common practice, no source.
 """
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal, get_args
@@ -45,7 +44,10 @@ Kind = Literal[
     "listening",
     "buzzer",
     "change",
+    "lost",
     "gap",
+    "level",
+    "unkept",
     "reading",
     "moved",
     "told",
@@ -665,11 +667,13 @@ def _say_change(session: Session, event: Event) -> str:
     points = {"open": "points OPEN", "closed": "points closed", None: f"sound {change.change}"}
     what = points[change.points]
     number = session.numbered(event.seq)
+    taken = [n for n, reading in session.listed() if session.taken_by(reading) == change]
+    taken_by = f", reading {taken[0]} is for it" if taken else ""
     earlier = [c.time_s for c in session.changes if c.time_s < change.time_s]
     if session.place.step == "watch":
         still = f", after {_span(change.time_s - earlier[-1])} still" if earlier else ""
         return f"THE POINTS MOVED: {what}{still}  (change {number} at {change.time_s:.2f} s)"
-    return f"{what}  (change {number} at {change.time_s:.2f} s)"
+    return f"{what}  (change {number} at {change.time_s:.2f} s{taken_by})"
 
 
 def _say_reading(session: Session, event: Event) -> str:
@@ -752,7 +756,10 @@ _SAID: Mapping[Kind, Callable[[Session, Event], str]] = {
     "listening": lambda session, event: f"listening to {event.body['input']}",
     "buzzer": _say_buzzer,
     "change": _say_change,
+    "lost": lambda session, event: event.body["why"],
     "gap": _say_gap,
+    "level": lambda session, event: event.body["words"],
+    "unkept": lambda session, event: event.body["why"],
     "reading": _say_reading,
     "moved": _say_moved,
     "told": lambda session, event: f"the points are {event.body['points']} now",

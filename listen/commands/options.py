@@ -1,6 +1,7 @@
 """Options that more than one command takes, so that they read and behave alike."""
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import click
@@ -26,5 +27,38 @@ _OPTIONS = (
 def about_the_sound(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options that say what the buzzer is and where it was."""
     for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+_LOGBOOK = click.option(
+    "--logbook",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Another logbook than the usual one in your data folder.",
+)
+_AT_THE_ENGINE = (
+    click.option("--device", metavar="INPUT", help="Name, part of it, or number of the input."),
+    _LOGBOOK,
+    click.option("--plain", is_flag=True, help="Lines only, no screen."),
+    click.option(
+        "--no-sound-kept",
+        "sound_kept",
+        is_flag=True,
+        default=True,
+        flag_value=False,
+        help="Do not keep the sound beside the logbook.",
+    ),
+)
+
+
+def in_logbook(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the option that names the logbook."""
+    return _LOGBOOK(command)
+
+
+def at_the_engine(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of a session that is listened to."""
+    for option in reversed(_AT_THE_ENGINE):
         command = option(command)
     return command

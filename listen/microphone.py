@@ -1,0 +1,308 @@
+"""Listening to an input of the sound card, for hours, whatever happens to it.
+
+Time is counted in samples. Only where samples were lost does the clock of the computer say how
+many: `SampleClock` watches how late each piece arrives for its count. A piece may be held up, but
+none comes early; so the least lateness of late is that of the sound, and where it has grown, the
+difference is the length of the gap. The clock used is the monotonic one, which nobody sets.
+"""
+
+import json
+import queue
+import subprocess
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from listen.errors import BadInput
+from listen.kept_sound import PCM
+from listen.soundcard import HEADER
+
+SILENT_S = 0.7
+"""After how long without sound the input is taken for lost."""
+RETRY_S = 1.0
+OPENING_S = 10.0
+REMEMBERED_S = 10.0
+JUDGED_S = 0.5
+TOLD_LOSS_S = 0.003
+UNTOLD_LOSS_S = 0.3
+"""Least gap that is believed: where the sound card tells of one, and where it does not. Buffers
+that are made longer on the way also make sound come later, and lose nothing."""
+
+
+@dataclass(frozen=True)
+class Opened:
+    """An input has begun to give sound."""
+
+    name: str
+    rate_hz: int
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """Sound of the input.
+
+    Attributes
+    ----------
+    samples : ndarray of int16, shape (n,)
+    rate_hz : int
+    at : int
+        Number of the first sample, counted from the beginning of the session. It is not the next
+        one after the last piece where samples were lost between them.
+    """
+
+    samples: PCM
+    rate_hz: int
+    at: int
+
+    @property
+    def start_s(self) -> float:
+        """Session time of the first sample."""
+        return self.at / self.rate_hz
+
+    @property
+    def end_s(self) -> float:
+        """Session time just after the last sample."""
+        return (self.at + len(self.samples)) / self.rate_hz
+
+
+@dataclass(frozen=True)
+class Lost:
+    """The input gives no sound any more."""
+
+    why: str
+
+
+class SampleClock:
+    """Count samples, and find from times of arrival how many were lost.
+
+    Parameters
+    ----------
+    rate_hz : int
+        Samples per second.
+    at : int
+        Number of the first sample.
+    """
+
+    def __init__(self, rate_hz: int, at: int = 0) -> None:
+        self.rate_hz = rate_hz
+        self.at = at
+        self._late: deque[tuple[float, float]] = deque()
+        self._held: list[tuple[PCM, float]] = []
+
+    @property
+    def zero_s(self) -> float | None:
+        """The monotonic time of sample 0, as nearly as it is known."""
+        return min((late for _, late in self._late), default=None)
+
+    def add(self, samples: PCM, arrived_s: float, told: bool) -> list[tuple[int, PCM]]:
+        """Return the samples that can be numbered now, with the number of the first one.
+
+        Parameters
+        ----------
+        samples : ndarray of int16, shape (n,)
+            A piece, as it came.
+        arrived_s : float
+            Monotonic time at which they were there.
+        told : bool
+            The sound card tells of a loss just before them; they are then held back until its
+            length is known.
+        """
+        if self._held or (told and self._late):
+            self._held.append((samples, arrived_s))
+            if arrived_s - self._held[0][1] < JUDGED_S:
+                return []
+            return self._release()
+        self._note(samples, arrived_s)
+        return [self._number(samples)]
+
+    def go_on_at(self, number: int) -> None:
+        """Number the next sample so, or as it follows, whichever is later."""
+        self.at = max(self.at, number)
+        self._late.clear()
+        self._held.clear()
+
+    def _number(self, samples: PCM) -> tuple[int, PCM]:
+        first = self.at
+        self.at += len(samples)
+        return first, samples
+
+    def _note(self, samples: PCM, arrived_s: float) -> None:
+        """Remember how late a piece came, and count a loss that nobody told of."""
+        late = self._late
+        late.append((arrived_s, arrived_s - (self.at + len(samples)) / self.rate_hz))
+        while arrived_s - late[0][0] > REMEMBERED_S:
+            late.popleft()
+        before = [x for t, x in late if t < arrived_s - JUDGED_S]
+        if len(before) < 5:
+            return
+        grown_s = min(x for t, x in late if t >= arrived_s - JUDGED_S) - min(before)
+        if grown_s > UNTOLD_LOSS_S:
+            self._lose(grown_s)
+
+    def _release(self) -> list[tuple[int, PCM]]:
+        """Number the pieces held back, now that a loss before them can be measured."""
+        held, self._held = self._held, []
+        at, lates = self.at, []
+        for samples, arrived_s in held:
+            at += len(samples)
+            lates.append(arrived_s - at / self.rate_hz)
+        grown_s = min(lates) - min(late for _, late in self._late)
+        if grown_s > TOLD_LOSS_S:
+            self.at += round(grown_s * self.rate_hz)
+        numbered = []
+        for samples, arrived_s in held:
+            self._late.append((arrived_s, arrived_s - (self.at + len(samples)) / self.rate_hz))
+            numbered.append(self._number(samples))
+        return numbered
+
+    def _lose(self, seconds: float) -> None:
+        self.at += round(seconds * self.rate_hz)
+        # What came late for the loss is on time by the new count.
+        now_s = self._late[-1][0]
+        self._late = deque(
+            (t, late - seconds if t >= now_s - JUDGED_S else late) for t, late in self._late
+        )
+
+
+class Microphone:
+    """An input of the sound card.
+
+    Parameters
+    ----------
+    wanted : str or None
+        Name, part of it, or number; the usual input for None.
+    start_s : float
+        Session time at which listening begins.
+
+    Raises
+    ------
+    BadInput
+        If the input cannot be opened.
+    """
+
+    def __init__(self, wanted: str | None = None, start_s: float = 0.0) -> None:
+        self._wanted = wanted
+        self._start_s = start_s
+        self._stopped = threading.Event()
+        self._clock: SampleClock | None = None
+        self._zero_s: float | None = None
+        self._card = _Card(wanted)
+
+    def heard(self) -> Iterator[Opened | Piece | Lost]:
+        """Listen until `stop`, taking the input up again whenever it is lost."""
+        while not self._stopped.is_set():
+            yield self._card.opened
+            try:
+                yield from self._listen()
+            finally:
+                self._card.end()
+            if self._stopped.is_set():
+                return
+            yield Lost("the microphone is gone: plug it in again, listening goes on by itself")
+            self._wait_for_return()
+
+    def now_s(self) -> float:
+        """Return the session time now; the sound at this moment may still be on its way."""
+        if self._zero_s is None:
+            return self._start_s
+        return max(self._start_s, time.monotonic() - self._zero_s)
+
+    def stop(self) -> None:
+        """End `heard`; safe from any thread."""
+        self._stopped.set()
+
+    def _listen(self) -> Iterator[Piece]:
+        rate = self._card.opened.rate_hz
+        returning = self._clock is not None
+        clock = self._clock
+        if clock is None or clock.rate_hz != rate:
+            clock = SampleClock(rate, round(self.now_s() * rate))
+            self._clock = clock
+        patience = OPENING_S
+        while not self._stopped.is_set():
+            piece = self._card.next(patience)
+            if piece is None:
+                return
+            samples, arrived_s, told = piece
+            patience = SILENT_S
+            if returning:
+                returning = False
+                began_s = arrived_s - (self._zero_s or 0.0) - len(samples) / rate
+                clock.go_on_at(round(began_s * rate))
+            for at, numbered in clock.add(samples, arrived_s, told):
+                yield Piece(numbered, rate, at)
+            if clock.zero_s is not None:
+                self._zero_s = clock.zero_s
+
+    def _wait_for_return(self) -> None:
+        while not self._stopped.wait(RETRY_S):
+            try:
+                self._card = _Card(self._wanted)
+                return
+            except BadInput:
+                continue
+
+
+class _Card:
+    """The program that reads the sound card, and what it has read."""
+
+    def __init__(self, wanted: str | None) -> None:
+        command = [sys.executable, "-m", "listen.soundcard"]
+        self._process = subprocess.Popen(
+            command + ([wanted] if wanted is not None else []),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        self._pieces: queue.SimpleQueue[tuple[bytes, float, bool] | bytes | None]
+        self._pieces = queue.SimpleQueue()
+        threading.Thread(target=self._read, daemon=True).start()
+        about = self._get(OPENING_S)
+        if not isinstance(about, bytes):
+            self.end()
+            raise BadInput("the sound card does not answer: see thirdear doctor")
+        told = json.loads(about)
+        if "error" in told:
+            self.end()
+            raise BadInput(told["error"])
+        self.opened = Opened(told["input"], told["rate_hz"])
+
+    def next(self, patience_s: float) -> tuple[PCM, float, bool] | None:
+        """Return samples, their time of arrival, and whether a loss before them was told of.
+
+        None when the card ends or gives nothing for so long.
+        """
+        piece = self._get(patience_s)
+        if not isinstance(piece, tuple):
+            return None
+        return np.frombuffer(piece[0], np.int16), piece[1], piece[2]
+
+    def end(self) -> None:
+        """End the program, whatever it is doing."""
+        self._process.kill()
+        self._process.wait()
+
+    def _get(self, patience_s: float) -> tuple[bytes, float, bool] | bytes | None:
+        try:
+            return self._pieces.get(timeout=patience_s)
+        except queue.Empty:
+            return None
+
+    def _read(self) -> None:
+        out = self._process.stdout
+        assert out is not None
+        with out:
+            self._pieces.put(out.readline() or None)
+            while len(header := out.read(HEADER.size)) == HEADER.size:
+                size, arrived_s, told = HEADER.unpack(header)
+                data = out.read(size)
+                if len(data) < size:
+                    break
+                self._pieces.put((data, arrived_s, bool(told)))
+            self._pieces.put(None)
