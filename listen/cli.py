@@ -6,6 +6,7 @@ use or bad input, 1 for "done, but look here".
 """
 
 import importlib
+import keyword
 import sys
 
 import click
@@ -16,7 +17,10 @@ from listen.errors import BadInput
 COMMANDS = {
     "demo": "the whole job on the shipped sample",
     "devices": "the inputs of the sound card",
+    "doctor": "see that this machine has what a session needs",
+    "export": "put a session with its sound into one file",
     "hear": "find the changes of the buzzer in a recording",
+    "import": "take in a session that was exported",
     "learn": "teach it the sound of your buzzer",
     "record": "print a session's record again",
     "replay": "a recording and its readings become a timing record",
@@ -24,7 +28,8 @@ COMMANDS = {
     "sessions": "what is in the logbook",
     "time": "time an engine with this computer's microphone",
 }
-"""Command name, as it is typed, and its one-line help. The module has the same name."""
+"""Command name, as it is typed, and its one-line help. The module has the same name, with a
+line behind it where Python keeps the word for itself."""
 
 
 class _LateCommands(click.Group):
@@ -38,7 +43,8 @@ class _LateCommands(click.Group):
         """Import and return one command."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"listen.commands.{cmd_name}")
+        name = f"{cmd_name}_" if keyword.iskeyword(cmd_name) else cmd_name
+        module = importlib.import_module(f"listen.commands.{name}")
         command: click.Command = module.command
         return command
 

@@ -29,6 +29,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from hashlib import sha256
 from pathlib import Path
 from typing import IO, Any
 
@@ -226,8 +227,6 @@ class Logbook:
         record: str | None,
     ) -> int:
         """Take in a session that was carried from another logbook; return its number here."""
-        if any(known.uuid == row.uuid for known in self.sessions()):
-            raise BadInput("this session is in the logbook already")
         number = self._insert(row.uuid, row.begun, row.sheet_name, row.sheet, events)
         if record is not None:
             self.keep_record(number, record)
@@ -241,8 +240,6 @@ class Logbook:
         sheet: str,
         events: Sequence[tuple[str, Event]] = (),
     ) -> int:
-        from hashlib import sha256
-
         key = sha256(sheet.encode()).hexdigest()
         with self._plainly(), self._db:
             self._db.execute("BEGIN IMMEDIATE")

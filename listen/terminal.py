@@ -6,6 +6,7 @@ only helps. The screen is made for 80 by 24 and takes what more there is for rea
 
 import os
 import sys
+import textwrap
 import threading
 import time
 from collections import deque
@@ -238,8 +239,9 @@ def picture(
     left = height - len(top) - len(middle) - 4
     below = min(len(said), max(3, left // 2 - 1)) if said else 0
     table = _readings(session, max(1, left - below))
-    room = max(0, left - len(table))
-    lines = [*top, rule, *middle, rule, *table, rule, *said[-room:], foot]
+    room = max(1, left - len(table))
+    words = [line for text in said[-room:] for line in _said_lines(text, width)]
+    lines = [*top, rule, *middle, rule, *table, rule, *words[-room:], foot]
     for line in lines:
         line.no_wrap, line.overflow = True, "ellipsis" if fancy else "crop"
     padding = [Text("")] * (height - len(lines))
@@ -268,9 +270,13 @@ def _instruction(session: Session, width: int) -> list[Text]:
     return [*_wrapped(todo, width, ""), *_wrapped(f"! {CAUTIONS[step]}", width, "yellow")]
 
 
-def _wrapped(words: str, width: int, style: str) -> list[Text]:
-    import textwrap
+def _said_lines(text: Text, width: int) -> list[Text]:
+    """Break what was said at the screen's edge, the rest under the words."""
+    lines = textwrap.wrap(text.plain, width, subsequent_indent=" " * 10)
+    return [Text(line, style=text.style) for line in lines]
 
+
+def _wrapped(words: str, width: int, style: str) -> list[Text]:
     return [Text(line, style=style) for line in textwrap.wrap(words, width)[:3]]
 
 
