@@ -131,7 +131,11 @@ class Logbook:
             if write:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
                 self._lock = _take_lock(self.path)
-            self._db = self._connect(write)
+            try:
+                self._db = self._connect(write)
+            except BaseException:
+                self._give_back_lock()
+                raise
             try:
                 self._bring_up_to_date(write)
             except BaseException:
@@ -147,6 +151,9 @@ class Logbook:
     def close(self) -> None:
         """Close it and let others write."""
         self._db.close()
+        self._give_back_lock()
+
+    def _give_back_lock(self) -> None:
         if self._lock is not None:
             self._lock.close()
 
@@ -272,14 +279,12 @@ class Logbook:
     def _connect(self, write: bool) -> sqlite3.Connection:
         mode = "rwc" if write else "ro"
         uri = f"{self.path.absolute().as_uri()}?mode={mode}"
-        db = sqlite3.connect(uri, uri=True, timeout=5.0, check_same_thread=False)
-        if write:
-            db.execute("PRAGMA journal_mode = WAL")
-            db.execute("PRAGMA synchronous = FULL")
-            db.execute("PRAGMA foreign_keys = ON")
-        return db
+        return sqlite3.connect(uri, uri=True, timeout=5.0, check_same_thread=False)
 
     def _bring_up_to_date(self, write: bool) -> None:
+        if write:
+            for setting in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
+                self._db.execute(f"PRAGMA {setting}")
         version = self._pragma("user_version")
         mark = self._pragma("application_id")
         if version == 0 and self._pragma("schema_version") == 0 and write:

@@ -28,10 +28,10 @@ RETRY_S = 1.0
 OPENING_S = 10.0
 REMEMBERED_S = 10.0
 JUDGED_S = 0.5
-TOLD_LOSS_S = 0.003
-UNTOLD_LOSS_S = 0.3
-"""Least gap that is believed: where the sound card tells of one, and where it does not. Buffers
-that are made longer on the way also make sound come later, and lose nothing."""
+STALL_S = 0.25
+"""Pieces that come so long after the last one may have lost some before them."""
+LEAST_LOSS_S = 0.010
+"""Less is within the doubt of when a piece comes."""
 
 
 @dataclass(frozen=True)
@@ -109,14 +109,15 @@ class SampleClock:
         arrived_s : float
             Monotonic time at which they were there.
         told : bool
-            The sound card tells of a loss just before them; they are then held back until its
-            length is known.
+            The sound card tells of a loss just before them. They are then held back until its
+            length is known; so are those that come after a stall.
         """
-        if self._held or (told and self._late):
+        stalled = bool(self._late) and arrived_s - self._late[-1][0] > STALL_S
+        if self._held or (told and self._late) or stalled:
             self._held.append((samples, arrived_s))
             if arrived_s - self._held[0][1] < JUDGED_S:
                 return []
-            return self._release()
+            return self.flush()
         self._note(samples, arrived_s)
         return [self._number(samples)]
 
@@ -132,41 +133,28 @@ class SampleClock:
         return first, samples
 
     def _note(self, samples: PCM, arrived_s: float) -> None:
-        """Remember how late a piece came, and count a loss that nobody told of."""
-        late = self._late
-        late.append((arrived_s, arrived_s - (self.at + len(samples)) / self.rate_hz))
-        while arrived_s - late[0][0] > REMEMBERED_S:
-            late.popleft()
-        before = [x for t, x in late if t < arrived_s - JUDGED_S]
-        if len(before) < 5:
-            return
-        grown_s = min(x for t, x in late if t >= arrived_s - JUDGED_S) - min(before)
-        if grown_s > UNTOLD_LOSS_S:
-            self._lose(grown_s)
+        """Remember how late a piece came, until that is too old to go by."""
+        self._late.append((arrived_s, arrived_s - (self.at + len(samples)) / self.rate_hz))
+        while arrived_s - self._late[0][0] > REMEMBERED_S:
+            self._late.popleft()
 
-    def _release(self) -> list[tuple[int, PCM]]:
-        """Number the pieces held back, now that a loss before them can be measured."""
+    def flush(self) -> list[tuple[int, PCM]]:
+        """Number the pieces held back, with the loss before them as well as it is known."""
         held, self._held = self._held, []
+        if not held:
+            return []
         at, lates = self.at, []
         for samples, arrived_s in held:
             at += len(samples)
             lates.append(arrived_s - at / self.rate_hz)
         grown_s = min(lates) - min(late for _, late in self._late)
-        if grown_s > TOLD_LOSS_S:
+        if grown_s > LEAST_LOSS_S:
             self.at += round(grown_s * self.rate_hz)
         numbered = []
         for samples, arrived_s in held:
-            self._late.append((arrived_s, arrived_s - (self.at + len(samples)) / self.rate_hz))
+            self._note(samples, arrived_s)
             numbered.append(self._number(samples))
         return numbered
-
-    def _lose(self, seconds: float) -> None:
-        self.at += round(seconds * self.rate_hz)
-        # What came late for the loss is on time by the new count.
-        now_s = self._late[-1][0]
-        self._late = deque(
-            (t, late - seconds if t >= now_s - JUDGED_S else late) for t, late in self._late
-        )
 
 
 class Microphone:
@@ -227,7 +215,7 @@ class Microphone:
         while not self._stopped.is_set():
             piece = self._card.next(patience)
             if piece is None:
-                return
+                break
             samples, arrived_s, told = piece
             patience = SILENT_S
             if returning:
@@ -238,6 +226,8 @@ class Microphone:
                 yield Piece(numbered, rate, at)
             if clock.zero_s is not None:
                 self._zero_s = clock.zero_s
+        for at, numbered in clock.flush():
+            yield Piece(numbered, rate, at)
 
     def _wait_for_return(self) -> None:
         while not self._stopped.wait(RETRY_S):
