@@ -17,8 +17,9 @@ from typing import Any
 
 from analysis.engine import engine_from
 from listen.errors import BadInput
+from listen.event import Event
 from listen.logbook import Logbook, SessionRow
-from listen.session import Event, Session
+from listen.session import Session
 
 SCHEMA = "thirdear/session/1"
 _SOUND = re.compile(r"sound/([0-9]{1,6}\.flac)")

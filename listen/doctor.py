@@ -53,16 +53,13 @@ def _look(what: str, look: Callable[[], str]) -> Finding:
 def _library() -> str:
     from listen.soundcard import inputs
 
-    inputs()
-    import sounddevice
-
-    return str(sounddevice.get_portaudio_version()[1]).split(",")[0]
+    return inputs()[1]
 
 
 def _inputs() -> str:
     from listen.soundcard import choose, inputs
 
-    found = inputs()
+    found, _ = inputs()
     usual = choose(found, None)
     return f"{len(found)}; the usual one is {usual.number} {usual.name}, {usual.rate_hz} Hz"
 

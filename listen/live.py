@@ -27,13 +27,14 @@ from analysis.record import Inputs, TimingRecord
 from analysis.sound import Block
 from listen import __version__, buzzers
 from listen.errors import BadInput
+from listen.event import Event, Kind
 from listen.hearing import agreed, at_the_buzzer
 from listen.kept_sound import SoundKeeper, seconds_kept
 from listen.level import WHAT_TO_DO, Level, LevelMeter
 from listen.logbook import Logbook
 from listen.microphone import Lost, Microphone, Opened, Piece
 from listen.record_files import as_json
-from listen.session import Event, Kind, Session
+from listen.session import Session
 
 TICK_S = 0.25
 STOP_S = 20.0

@@ -34,8 +34,8 @@ from pathlib import Path
 from typing import IO, Any
 
 from listen.errors import BadInput
+from listen.event import Event
 from listen.places import home
-from listen.session import Event
 
 APPLICATION_ID = 0x74683365  # "th3e"
 

@@ -9,7 +9,6 @@ difference is the length of the gap. The clock used is the monotonic one, which 
 import json
 import queue
 import subprocess
-import sys
 import threading
 import time
 from collections import deque
@@ -20,7 +19,7 @@ import numpy as np
 
 from listen.errors import BadInput
 from listen.kept_sound import PCM
-from listen.soundcard import HEADER
+from listen.soundcard import HEADER, command
 
 SILENT_S = 0.7
 """After how long without sound the input is taken for lost."""
@@ -139,16 +138,17 @@ class SampleClock:
             self._late.popleft()
 
     def flush(self) -> list[tuple[int, PCM]]:
-        """Number the pieces held back, with the loss before them as well as it is known."""
+        """Number the pieces held back, after the loss before them if that can be told."""
         held, self._held = self._held, []
         if not held:
             return []
+        judged = held[-1][1] - held[0][1] >= JUDGED_S
         at, lates = self.at, []
         for samples, arrived_s in held:
             at += len(samples)
             lates.append(arrived_s - at / self.rate_hz)
         grown_s = min(lates) - min(late for _, late in self._late)
-        if grown_s > LEAST_LOSS_S:
+        if judged and grown_s > LEAST_LOSS_S:
             self.at += round(grown_s * self.rate_hz)
         numbered = []
         for samples, arrived_s in held:
@@ -242,9 +242,8 @@ class _Card:
     """The program that reads the sound card, and what it has read."""
 
     def __init__(self, wanted: str | None) -> None:
-        command = [sys.executable, "-m", "listen.soundcard"]
         self._process = subprocess.Popen(
-            command + ([wanted] if wanted is not None else []),
+            command("hear", *([] if wanted is None else [wanted])),
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

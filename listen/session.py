@@ -37,27 +37,9 @@ from analysis.reading import Step as ReadingStep
 from analysis.record import Inputs, TimingRecord
 from analysis.timing import timing_record
 from analysis.wheel import meanings, parse, write
+from listen.event import Event, Kind
 
 Step = Literal["start", "buzzer", "centre", "found", "set", "watch", "check", "record"]
-Kind = Literal[
-    "began",
-    "listening",
-    "buzzer",
-    "change",
-    "lost",
-    "gap",
-    "level",
-    "unkept",
-    "reading",
-    "moved",
-    "told",
-    "corrected",
-    "ignored",
-    "note",
-    "struck",
-    "refused",
-    "finished",
-]
 LEAST_SWEEPS = 3
 _BY_HAND: tuple[Kind, ...] = ("reading", "moved", "told", "corrected", "ignored", "note")
 """What the mechanic gave, and so can strike."""
@@ -66,27 +48,6 @@ _WHERE_READINGS_BELONG: Mapping[Step, ReadingStep] = {
     "found": "opening",
     "check": "opening",
 }
-
-
-@dataclass(frozen=True)
-class Event:
-    """One thing that happened.
-
-    Attributes
-    ----------
-    seq : int
-        1, 2, 3 … in its session.
-    at_s : float
-        When, in seconds since listening began.
-    kind : str
-    body : mapping
-        What a JSON object holds; its keys depend on the kind.
-    """
-
-    seq: int
-    at_s: float
-    kind: Kind
-    body: Mapping[str, Any]
 
 
 @dataclass(frozen=True)

@@ -1,14 +1,17 @@
 """The sound card: its inputs, and a program of its own that reads one of them.
 
-PortAudio can hang or crash when a device goes, and takes up new devices only when it is started
-afresh. So it runs in a process of its own, which can be ended and started again at any time, and
-whose short callback never waits for the rest of the program. The process is this module::
+PortAudio can hang when a device goes, ends the whole program where the machine's sound settings
+make no sense to it, and takes up new devices only when it is started afresh. So it runs in a
+process of its own, which can be ended and started again at any time, and whose short callback
+never waits for the rest of the program. The process is this module::
 
-    python -m listen.soundcard INPUT
+    python -m listen.soundcard list
+    python -m listen.soundcard hear [INPUT]
 
-and writes to its standard output a line of JSON, either ``{"input": …, "rate_hz": …}`` or
-``{"error": …}``, then for each piece of sound a header (`HEADER`: bytes that follow, monotonic
-time of arrival in seconds, 1 when samples were lost just before) and its samples, int16, mono.
+The first writes the inputs to its standard output, as a line of JSON. The second writes a line of
+JSON, either ``{"input": …, "rate_hz": …}`` or ``{"error": …}``, then for each piece of sound a
+header (`HEADER`: bytes that follow, monotonic time of arrival in seconds, 1 when samples were
+lost just before) and its samples, int16, mono.
 """
 
 import contextlib
@@ -16,15 +19,17 @@ import json
 import os
 import queue
 import struct
+import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from listen.errors import BadInput
 
 HEADER = struct.Struct("<IdB")
 PIECE_S = 0.02
+LIST_S = 20.0
 
 _NO_LIBRARY = (
     "the sound library PortAudio is missing: install it (Debian, Ubuntu: sudo apt install "
@@ -53,15 +58,35 @@ class Input:
     default: bool
 
 
-def inputs() -> list[Input]:
-    """Return the inputs there are now.
+def command(*arguments: str) -> list[str]:
+    """Return the command line of the process."""
+    return [sys.executable, "-m", "listen.soundcard", *arguments]
+
+
+def inputs() -> tuple[list[Input], str]:
+    """Return the inputs there are now, and the version of the sound library.
 
     Raises
     ------
     BadInput
-        If the sound library is missing.
+        If the sound library is missing, or cannot make sense of this machine.
     """
-    sounddevice = _sounddevice()
+    try:
+        done = subprocess.run(
+            command("list"), capture_output=True, text=True, timeout=LIST_S, check=False
+        )
+        told = json.loads(done.stdout)
+    except (subprocess.TimeoutExpired, ValueError):
+        raise BadInput(
+            "the sound library PortAudio stops on this machine's sound settings: see that another "
+            "program can record (Linux: arecord -l; look into .asoundrc)"
+        ) from None
+    if "error" in told:
+        raise BadInput(told["error"])
+    return [Input(**one) for one in told["inputs"]], told["library"]
+
+
+def _inputs(sounddevice: Any) -> list[Input]:
     default = sounddevice.default.device[0]
     return [
         Input(
@@ -118,10 +143,20 @@ def _say(about: dict[str, object]) -> None:
     sys.stdout.buffer.flush()
 
 
-def _run(wanted: str | None) -> None:
+def _list() -> None:
     try:
         sounddevice = _sounddevice()
-        chosen = choose(inputs(), wanted)
+    except BadInput as trouble:
+        _say({"error": str(trouble)})
+        return
+    library = sounddevice.get_portaudio_version()[1].split(",")[0]
+    _say({"inputs": [asdict(one) for one in _inputs(sounddevice)], "library": library})
+
+
+def _hear(wanted: str | None) -> None:
+    try:
+        sounddevice = _sounddevice()
+        chosen = choose(_inputs(sounddevice), wanted)
     except BadInput as trouble:
         _say({"error": str(trouble)})
         return
@@ -155,5 +190,8 @@ def _run(wanted: str | None) -> None:
 
 if __name__ == "__main__":
     with contextlib.suppress(BrokenPipeError, KeyboardInterrupt):
-        _run(sys.argv[1] if len(sys.argv) > 1 else None)
+        if sys.argv[1] == "list":
+            _list()
+        else:
+            _hear(sys.argv[2] if len(sys.argv) > 2 else None)
     os._exit(0)  # the library's own end can hang on a device that is gone

@@ -16,13 +16,14 @@ from typing import Any
 from rich.cells import cell_len
 from rich.console import Console, Group
 from rich.live import Live as Screenful
-from rich.table import Table
 from rich.text import Text
 
 from analysis.reading import Reading
 from analysis.record import CylinderRecord
+from listen.clock import clock
+from listen.event import Event
 from listen.live import Face, Inbox, Key, Status, Words
-from listen.session import CAUTIONS, WHAT_TO_DO, WORDS, Event, Session
+from listen.session import CAUTIONS, WHAT_TO_DO, WORDS, Session
 
 DRAW_S = 0.25
 _POINTS = {
@@ -32,12 +33,6 @@ _POINTS = {
 _PLAIN_SHAPES = {"open": "o--/ o", "closed": "o----o"}
 _QUIET = ("refused", "level", "lost", "gap", "unkept")
 _HELP = [f"{words:32} {meaning}" for words, meaning in (*WORDS, ("quit", "stop; resume goes on"))]
-
-
-def clock(seconds: float) -> str:
-    """Write a session time as a clock shows it."""
-    minutes, rest = divmod(int(seconds), 60)
-    return f"{minutes // 60}:{minutes % 60:02}:{rest:02}"
 
 
 @dataclass
@@ -359,20 +354,3 @@ def _means(cylinder: CylinderRecord) -> list[Text]:
             line += f": {cylinder.verdict.verdict.upper()}"
         lines.append(Text(line, style="bold"))
     return lines
-
-
-def session_table(rows: list[Any]) -> Table:
-    """Return the table that lists sessions."""
-    table = Table(box=None, header_style="")
-    for heading in ("", "begun (UTC)", "sheet", "events", "length", "state"):
-        table.add_column(heading, justify="right" if heading in ("", "events") else "left")
-    for row in rows:
-        table.add_row(
-            str(row.number),
-            row.begun[:16].replace("T", " "),
-            row.sheet_name,
-            str(row.events),
-            clock(row.last_s),
-            "closed" if row.finished else "unfinished",
-        )
-    return table

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from listen.errors import BadInput
+from listen.event import Event
 from listen.logbook import MIGRATIONS, Busy, Logbook
-from listen.session import Event
 
 SHEET = Path(__file__).parents[1] / "samples" / "fire-pump.toml"
 
@@ -154,7 +154,7 @@ def test_a_disk_that_cannot_be_written_is_said(small_disk: Path) -> None:
 WRITER = """
 import sys
 from listen.logbook import Logbook
-from listen.session import Event
+from listen.event import Event
 book = Logbook(sys.argv[1], write=True)
 number = book.begin("pump.toml", "")
 for seq in range(1, 100000):

@@ -11,7 +11,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from analysis.change import Change
 from analysis.engine import engine_from
 from analysis.timing import timing_record
-from listen.session import Event, Place, Session
+from listen.event import Event
+from listen.session import Place, Session
 
 SHEET = {
     "name": "Museum fire pump",
