@@ -40,6 +40,7 @@ TICK_S = 0.25
 STOP_S = 20.0
 REPORT_S = 0.5
 """How often the ear says how far it has come, when there is nothing else to say."""
+KEEP_EVERY_S = 0.2
 BAD_SECONDS = 3
 """For how long a level must be bad before it is said."""
 
@@ -333,26 +334,30 @@ class _Desk:
         self._meter: LevelMeter | None = None
         self._first_at = 0
         self._last: Piece | None = None
+        self._waiting: list[Piece] = []
         self._gone = False
         self._said, self._bad = "good", 0
 
     def take(self, piece: Piece) -> None:
         last = self._last
         if last is not None and piece.start_s - last.end_s > 1e-6:
+            self._settle()
             why = "the microphone was gone" if self._gone else "the sound card lost samples"
             body = {"from_s": last.end_s, "to_s": piece.start_s, "why": why}
             self._made("gap", piece.start_s, body)
         if last is None or last.rate_hz != piece.rate_hz:
             self._begin(piece)
         self._last, self._gone = piece, False
-        self._keep(piece)
-        self._judge(piece)
+        self._waiting.append(piece)
+        if piece.end_s - self._waiting[0].start_s >= KEEP_EVERY_S:
+            self._settle()
 
     def lost(self, item: Lost, now_s: float) -> None:
         self._gone = True
         self._made("lost", now_s, {"why": item.why})
 
     def close(self) -> None:
+        self._settle()
         if self._keeper is not None:
             self._keeper.close()
 
@@ -377,14 +382,20 @@ class _Desk:
         }
         self._made("listening", piece.start_s, body)
 
-    def _keep(self, piece: Piece) -> None:
-        if self._keeper is None:
+    def _settle(self) -> None:
+        """Keep and measure what has gathered: a piece alone costs as much as ten."""
+        gathered, self._waiting = self._waiting, []
+        if not gathered:
             return
-        try:
-            self._keeper.keep(piece.samples, piece.at - self._first_at)
-        except BadInput as trouble:
-            self._keeper.close()
-            self._give_up(trouble, piece)
+        samples = np.concatenate([piece.samples for piece in gathered])
+        piece = Piece(samples, gathered[0].rate_hz, gathered[0].at)
+        if self._keeper is not None:
+            try:
+                self._keeper.keep(samples, piece.at - self._first_at)
+            except BadInput as trouble:
+                self._keeper.close()
+                self._give_up(trouble, piece)
+        self._judge(piece)
 
     def _give_up(self, trouble: BadInput, piece: Piece) -> None:
         self._keeper = self._folder = None
@@ -487,8 +498,8 @@ def read_session(logbook: Logbook, number: int) -> Session:
 def _next_s(session: Session, folder: Path) -> float:
     """Return the whole second after all that was heard and given."""
     last_s = max((event.at_s for event in session.events), default=0.0)
-    for event in session.events:
-        if event.kind == "listening" and event.body["sound"]:
-            kept = folder / event.body["sound"]
-            last_s = max(last_s, event.body["from_s"] + seconds_kept(kept))
+    stretches = [e.body for e in session.events if e.kind == "listening" and e.body["sound"]]
+    if stretches:
+        kept_s = seconds_kept(folder / stretches[-1]["sound"])
+        last_s = max(last_s, stretches[-1]["from_s"] + kept_s)
     return float(math.ceil(last_s))

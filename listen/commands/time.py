@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from analysis.change import Sounding
-from listen.commands.options import about_the_sound, at_the_engine
+from listen.commands.options import about_the_sound, at_the_engine, spare_the_processor
 from listen.sheet import read_sheet
 
 
@@ -28,6 +28,7 @@ def command(
     Everything is kept in the logbook; thirdear resume goes on with a session that was stopped.
     """
     engine = read_sheet(sheet)
+    spare_the_processor()
     from listen.live import begin_session
     from listen.logbook import Logbook, default_path
     from listen.microphone import Microphone
