@@ -8,8 +8,12 @@ The samples are those the sound card gave, bit for bit. The file is written as i
 brought to the disk once a second; one that was never closed plays all the same.
 """
 
+import io
 import os
+import shutil
+from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,8 +23,28 @@ from listen.errors import BadInput
 PCM = npt.NDArray[np.int16]
 
 SYNC_S = 1.0
+RESERVE_BYTES = 10_000_000
+"""What is left of the disk for the logbook: many years of events."""
 _PIECE = 48_000
 _LEVEL = "2"  # of compression; higher ones save little and cost much
+
+
+class _File(io.FileIO):
+    """A new file that remembers why it could not be written, instead of saying so.
+
+    libav, which writes through it, does not get over an error that is said.
+    """
+
+    trouble: OSError | None = None
+
+    def write(self, data: Any, /) -> int:
+        rest = memoryview(data)
+        try:
+            while rest and self.trouble is None:
+                rest = rest[super().write(rest) :]
+        except OSError as trouble:
+            self.trouble = trouble
+        return len(data)
 
 
 class SoundKeeper:
@@ -48,7 +72,7 @@ class SoundKeeper:
         self._rate_hz = rate_hz
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = path.open("xb", buffering=0)
+            self._file = _File(path, "xb")
             self._container = av.open(
                 self._file, "w", format="flac", options={"flush_packets": "1"}
             )
@@ -60,28 +84,32 @@ class SoundKeeper:
 
     def keep(self, samples: PCM, at: int) -> None:
         """Write samples whose first one is number `at` of the file."""
-        silence = max(0, at - self._samples)
-        try:
-            while silence:
-                piece = min(silence, _PIECE)
-                self._write(np.zeros(piece, np.int16))
-                silence -= piece
-            self._write(samples)
-            if self._samples - self._synced >= SYNC_S * self._rate_hz:
-                os.fsync(self._file.fileno())
-                self._synced = self._samples
-        except OSError as trouble:
-            raise _cannot(self.path, trouble) from trouble
+        while (silence := at - self._samples) > 0:
+            self._write(np.zeros(min(silence, _PIECE), np.int16))
+        self._write(samples)
+        if self._file.trouble is not None:
+            raise _cannot(self.path, self._file.trouble)
+        if self._samples - self._synced >= SYNC_S * self._rate_hz:
+            self._synced = self._samples
+            self._sync()
 
     def close(self) -> None:
         """Finish the file; what it cannot write any more is given up."""
-        try:
-            self._container.mux(self._stream.encode(None))
-            self._container.close()
-        except OSError:
-            pass
-        finally:
+        self._container.mux(self._stream.encode(None))
+        self._container.close()
+        with suppress(OSError):
             self._file.close()
+
+    def _sync(self) -> None:
+        try:
+            os.fsync(self._file.fileno())
+        except OSError as trouble:
+            raise _cannot(self.path, trouble) from trouble
+        if shutil.disk_usage(self.path.parent).free < RESERVE_BYTES:
+            raise BadInput(
+                "the disk is nearly full: the sound is no longer kept, readings and changes still "
+                "are. Make room"
+            )
 
     def _write(self, samples: PCM) -> None:
         import av
@@ -102,7 +130,7 @@ def seconds_kept(path: Path) -> float:
             rate = container.streams.audio[0].rate
             # Not decoded: the frames of two hours are counted in a second or two.
             return sum(packet.duration or 0 for packet in container.demux(audio=0)) / rate
-    except (OSError, ValueError, IndexError):
+    except (OSError, EOFError, ValueError, IndexError, ArithmeticError):
         return 0.0
 
 

@@ -475,12 +475,23 @@ def _next(session: Session, head: str, rest: str) -> _Made:
                 f"{len(stops)} stop(s) so far; dead centre needs one on each side. Or: skip, and "
                 "another cylinder's dead centre is carried over where there is one"
             )
-    elif place.step == "buzzer" and len({change.points for change in session.changes}) < 2:
-        raise ValueError(
-            "the buzzer has not been heard both ways yet: open and close the points a few "
-            "times, or: skip"
-        )
+    elif place.step == "buzzer":
+        _hear_both_ways(session)
     return _along(session, 1, "done")
+
+
+def _hear_both_ways(session: Session) -> None:
+    """Raise ValueError while the buzzer is not yet of use."""
+    ways = {change.points for change in session.changes}
+    if not ways:
+        raise ValueError(
+            "no buzzer is heard: nothing starts, stops or shifts as one does. Bring the microphone "
+            "nearer and open and close the points a few times. Or: skip"
+        )
+    if ways == {None}:
+        raise ValueError("which sound means open? Type open or closed, as the points stand now")
+    if len(ways) < 2:
+        raise ValueError("only one change was heard yet: open and close the points, or: skip")
 
 
 def _skip(session: Session, head: str, rest: str) -> _Made:

@@ -83,6 +83,7 @@ class Running:
             except queue.Empty:
                 break
             if line is None:
+                self._fresh.put(None)
                 break
             self.lines.append(line)
             if text in line:
@@ -94,6 +95,12 @@ class Running:
         while (line := self._fresh.get(timeout=30)) is not None:
             self.lines.append(line)
         return self._close()
+
+    def leave(self) -> None:
+        """Stop as soon as it listens."""
+        self.expect("listening to")
+        self.say("quit")
+        assert self.end() == 0
 
     def kill(self) -> None:
         self.process.send_signal(signal.SIGKILL)
@@ -286,3 +293,31 @@ def test_a_machine_without_inputs(card: VirtualCard, tmp_path: Path) -> None:
     nothing.write_text("")  # at which PortAudio ends the program that asks it
     done = thirdear(deaf, "devices")
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+
+
+def test_a_full_disk_ends_the_keeping_of_sound_and_then_the_session(
+    card: VirtualCard, sound: Path, small_disk: Path
+) -> None:
+    book = small_disk / "logbook.sqlite"
+    Running(card, "time", SHEET, "--plain", "--logbook", book, "--no-sound-kept").leave()
+    photographs = small_disk / "photographs"
+    photographs.write_bytes(b"x" * (shutil.disk_usage(small_disk).free - 10_300_000))
+    live = Running(card, "resume", "--plain", "--logbook", book)
+    with card.play(sound) as player:
+        live.expect("the disk is nearly full: the sound is no longer kept")
+        with photographs.open("ab") as file:
+            file.write(b"x" * (shutil.disk_usage(small_disk).free - 100_000))
+        with pytest.raises((AssertionError, BrokenPipeError)):
+            for _ in range(500):
+                live.say("note " + "x" * 2000)
+                live.expect("noted", 5)
+        player.terminate()
+    assert live.end() == 2
+    assert "the disk is full" in live.lines[-1]
+    photographs.unlink()
+    notes = sum("noted:" in line for line in live.lines)
+    (known,) = (
+        sqlite3.connect(book).execute("SELECT count(*) FROM journal WHERE kind = 'note'").fetchone()
+    )
+    assert known == notes > 0
+    Running(card, "resume", "--plain", "--logbook", book).leave()
