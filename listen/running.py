@@ -35,6 +35,8 @@ def show_record(session: Session, number: int) -> int:
     record = record_of(session, number)
     console = Console(highlight=False)
     print_record(record, console)
+    if session.notes:
+        console.print("Noted at the engine", style="bold")
     for note in session.notes:
-        console.print(f" - noted: {note}", markup=False)
+        console.print(f" - {note}", markup=False)
     return 1 if record.look_here else 0
