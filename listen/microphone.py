@@ -90,13 +90,15 @@ class SampleClock:
     def __init__(self, rate_hz: int, at: int = 0) -> None:
         self.rate_hz = rate_hz
         self.at = at
+        # Time of arrival and lateness of pieces, without those that a later one undercut: the
+        # lateness rises along it, and its first is the least.
         self._late: deque[tuple[float, float]] = deque()
         self._held: list[tuple[PCM, float]] = []
 
     @property
     def zero_s(self) -> float | None:
         """The monotonic time of sample 0, as nearly as it is known."""
-        return min((late for _, late in self._late), default=None)
+        return self._late[0][1] if self._late else None
 
     def add(self, samples: PCM, arrived_s: float, told: bool) -> list[tuple[int, PCM]]:
         """Return the samples that can be numbered now, with the number of the first one.
@@ -133,7 +135,10 @@ class SampleClock:
 
     def _note(self, samples: PCM, arrived_s: float) -> None:
         """Remember how late a piece came, until that is too old to go by."""
-        self._late.append((arrived_s, arrived_s - (self.at + len(samples)) / self.rate_hz))
+        late = arrived_s - (self.at + len(samples)) / self.rate_hz
+        while self._late and self._late[-1][1] >= late:
+            self._late.pop()
+        self._late.append((arrived_s, late))
         while arrived_s - self._late[0][0] > REMEMBERED_S:
             self._late.popleft()
 
@@ -147,7 +152,7 @@ class SampleClock:
         for samples, arrived_s in held:
             at += len(samples)
             lates.append(arrived_s - at / self.rate_hz)
-        grown_s = min(lates) - min(late for _, late in self._late)
+        grown_s = min(lates) - self._late[0][1]
         if judged and grown_s > LEAST_LOSS_S:
             self.at += round(grown_s * self.rate_hz)
         numbered = []

@@ -206,6 +206,10 @@ def test_a_pulled_plug_is_said_and_listening_goes_on_and_a_kill_loses_nothing(
     card.plug_in()
     gap = live.expect("nothing was heard for")
     assert "the microphone was gone" in gap
+    card.suspend(True)
+    live.expect("the microphone is gone", 3.0)
+    card.suspend(False)
+    live.expect("nothing was heard for")
     with card.play(sound) as player:
         live.say("15 after")
         live.expect("2: stop 15 after")
