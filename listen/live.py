@@ -8,10 +8,11 @@ each event is written to the logbook, then added to the session, then shown.
 
 import math
 import queue
+import signal
 import threading
 import tomllib
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -190,13 +191,13 @@ class Live:
         """
         self._face.begin(self.session, self._status, self._inbox)
         try:
-            for thread in self._threads:
-                thread.start()
-            self._tick()
-            with suppress(KeyboardInterrupt):
+            with _signals_say_quit(self._inbox):
+                for thread in self._threads:
+                    thread.start()
+                self._tick()
                 while not self.session.finished and self._take(self._next()):
                     self._tick()
-            self._drain()
+                self._drain()
         finally:
             self._microphone.stop()
             self._face.end()
@@ -414,6 +415,21 @@ class _Desk:
 
     def _made(self, kind: Kind, at_s: float, body: Mapping[str, Any]) -> None:
         self._inbox.put(_Made(kind, at_s, body))
+
+
+@contextmanager
+def _signals_say_quit(inbox: Inbox) -> Iterator[None]:
+    """Take Ctrl-C, and the end of the terminal, as the word quit: no event is left half done."""
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    kept = {
+        number: signal.signal(number, lambda *_: inbox.put(Words("quit")))
+        for number in (getattr(signal, name) for name in names if hasattr(signal, name))
+    }
+    try:
+        yield
+    finally:
+        for number, handler in kept.items():
+            signal.signal(number, handler)
 
 
 def record_of(session: Session, number: int) -> TimingRecord:

@@ -27,9 +27,10 @@ The order of the steps and the cautions: common practice, no source.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from functools import cached_property
 from typing import Any, Literal, get_args
 
-from analysis.change import Change, Points, Sounding
+from analysis.change import Change, Points
 from analysis.engine import Engine
 from analysis.pairing import Pairing, pair, tell_points
 from analysis.reading import Phase, Reading
@@ -112,9 +113,13 @@ class _Standing:
     held: dict[int, Reading] = field(default_factory=dict)
     changes: dict[int, Change] = field(default_factory=dict)
     ignored: dict[int, str] = field(default_factory=dict)
-    told: list[tuple[float, Points]] = field(default_factory=list)
+    told: tuple[float, Points] | None = None
     gaps: list[tuple[float, float]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+
+
+_WORKED_OUT = ("changes", "readings", "pairing", "_now", "_plain_record")
+"""What a session works out from its events, once for each state of them."""
 
 
 class Session:
@@ -140,8 +145,6 @@ class Session:
         self.plan = plan(engine)
         self.events: list[Event] = []
         self._struck: set[int] = set()
-        self._standing: _Standing | None = None
-        self._record: TimingRecord | None = None
         for event in events:
             self.add(event)
 
@@ -181,7 +184,8 @@ class Session:
         self.events.append(event)
         if event.kind == "struck":
             self._struck.add(event.body["event"])
-        self._standing = self._record = None
+        for name in _WORKED_OUT:
+            self.__dict__.pop(name, None)
 
     # What stands ------------------------------------------------------------------------------
 
@@ -195,17 +199,12 @@ class Session:
         """The record has been closed."""
         return any(event.kind == "finished" for event in self.events)
 
-    @property
-    def sounding(self) -> Sounding | None:
-        """When the buzzer sounds, as it was told at the beginning."""
-        return next((e.body["sounding"] for e in self.events if e.kind == "began"), None)
-
-    @property
+    @cached_property
     def changes(self) -> tuple[Change, ...]:
         """Every change heard, ignored ones too, in order of time, told open from closed."""
         return self._tell(list(self._now.changes.values()))[0]
 
-    @property
+    @cached_property
     def readings(self) -> tuple[Reading, ...]:
         """The readings that count, in order of time."""
         return tuple(sorted(self._valid().values(), key=lambda reading: reading.time_s))
@@ -224,7 +223,7 @@ class Session:
         """The notes that count."""
         return tuple(self._now.notes)
 
-    @property
+    @cached_property
     def pairing(self) -> Pairing:
         """Which reading belongs to which change."""
         return pair(self._tell(self._countable())[0], self.readings)
@@ -247,20 +246,7 @@ class Session:
         ValueError
             As :func:`analysis.timing.timing_record` does.
         """
-        if self._record is None or inputs is not None:
-            told, asked = self._tell(self._countable())
-            unread = set(self.pairing.changes)
-            wanted = [c for c in told if c not in unread or self._wants_reading(c)]
-            if all(change.points for change in told):
-                asked = ()
-            self._record = timing_record(
-                wanted,
-                self.readings,
-                self.engine,
-                warnings=(*asked, *self.remarks()),
-                inputs=inputs,
-            )
-        return self._record
+        return self._plain_record if inputs is None else self._make_record(inputs)
 
     def remarks(self) -> list[str]:
         """Return what the session itself gives to doubt."""
@@ -302,11 +288,20 @@ class Session:
 
     # The arithmetic of what counts ------------------------------------------------------------
 
-    @property
+    @cached_property
     def _now(self) -> _Standing:
-        if self._standing is None:
-            self._standing = self._fold()
-        return self._standing
+        return self._fold()
+
+    @cached_property
+    def _plain_record(self) -> TimingRecord:
+        return self._make_record(None)
+
+    def _make_record(self, inputs: Inputs | None) -> TimingRecord:
+        told, asked = self._tell(self._countable())
+        unread = set(self.pairing.changes)
+        wanted = [c for c in told if c not in unread or c.points is None or self._wants_reading(c)]
+        warnings = (*asked, *self.remarks())
+        return timing_record(wanted, self.readings, self.engine, warnings=warnings, inputs=inputs)
 
     def _fold(self) -> _Standing:
         now = _Standing(places=[(0.0, self.plan[0])])
@@ -325,7 +320,7 @@ class Session:
             elif event.kind == "ignored":
                 now.ignored[body["event"]] = body["reason"]
             elif event.kind == "told":
-                now.told.append((event.at_s, body["points"]))
+                now.told = event.at_s, body["points"]
             elif event.kind == "gap":
                 now.gaps.append((body["from_s"], body["to_s"]))
             elif event.kind == "note":
@@ -355,6 +350,8 @@ class Session:
     def _tell(self, changes: list[Change]) -> tuple[tuple[Change, ...], tuple[str, ...]]:
         """Tell openings from closings, among all changes, ignored ones too."""
         every = list(self._now.changes.values())
+        if self._now.told:  # what is said at the engine goes before what was said at the start
+            every = [replace(change, points=None) for change in every]
         told, asked = tell_points(every, self.readings, self._now.told)
         by_time = {change.time_s: change for change in told}
         ordered = sorted(changes, key=lambda change: change.time_s)

@@ -68,6 +68,8 @@ class LineFace:
         """See `listen.live.Face`."""
         self._session = session
         threading.Thread(target=self._read, args=(inbox,), daemon=True).start()
+        for number, reading in session.listed():
+            self._print(_row(session, number, reading).plain)
         self._step()
 
     def show(self, event: Event) -> None:
@@ -277,7 +279,7 @@ def _wrapped(words: str, width: int, style: str) -> list[Text]:
 
 def _now_lines(session: Session, status: Status, fancy: bool) -> list[Text]:
     last = session.changes[-1] if session.changes else None
-    points = status.state or (last.points if last else None)
+    points = last.points if last else status.state
     line = Text(" ")
     if status.input is None:
         line.append("NOT LISTENING: no sound comes from the microphone", style="bold reverse")
