@@ -6,12 +6,10 @@ find, and what the mechanic gives, meets in one queue. The caller's thread takes
 each event is written to the logbook, then added to the session, then shown.
 """
 
-import math
 import queue
 import signal
 import threading
-import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,31 +17,24 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from analysis.change import Change, Sounding
+from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.live import LiveEar
-from analysis.ear.teaching import sounding_of
-from analysis.engine import Engine, engine_from
-from analysis.record import Inputs, TimingRecord
 from analysis.sound import Block
-from listen import __version__, buzzers
-from listen.errors import BadInput
-from listen.event import Event, Kind
-from listen.hearing import agreed, at_the_buzzer
-from listen.kept_sound import SoundKeeper, seconds_kept
-from listen.level import WHAT_TO_DO, Level, LevelMeter
+from listen.desk import Desk, Made
+from listen.event import Event
+from listen.hearing import at_the_buzzer
+from listen.level import Level
 from listen.logbook import Logbook
 from listen.microphone import Lost, Microphone, Opened, Piece
 from listen.record_files import as_json
 from listen.session import Session
+from listen.sessions import Listening, print_body, record_of
 
 TICK_S = 0.25
 STOP_S = 20.0
 REPORT_S = 0.5
 """How often the ear says how far it has come, when there is nothing else to say."""
-KEEP_EVERY_S = 0.2
-BAD_SECONDS = 3
-"""For how long a level must be bad before it is said."""
 
 
 @dataclass
@@ -84,13 +75,6 @@ class Key:
 
 
 @dataclass(frozen=True)
-class _Made:
-    kind: Kind
-    at_s: float
-    body: Mapping[str, Any]
-
-
-@dataclass(frozen=True)
 class _Ear:
     changes: list[Change]
     state: str | None
@@ -123,22 +107,6 @@ class Face(Protocol):
 
     def end(self) -> None:
         """Give the terminal back."""
-
-
-@dataclass(frozen=True, eq=False)
-class Listening:
-    """How a session is listened to.
-
-    Attributes
-    ----------
-    sounding : {"open", "closed", "both"} or None
-    buzzer : BuzzerPrint or None
-    distance_m : float or None
-    """
-
-    sounding: Sounding | None = None
-    buzzer: BuzzerPrint | None = None
-    distance_m: float | None = None
 
 
 class Live:
@@ -199,7 +167,7 @@ class Live:
                     self._tick()
                 self._drain()
         finally:
-            self._microphone.stop()
+            self._stop_listening()
             self._face.end()
 
     def _next(self) -> Any:
@@ -217,12 +185,12 @@ class Live:
             return self._answer(item.text)
         if isinstance(item, _Failed):
             raise item.trouble
-        if isinstance(item, _Made):
+        if isinstance(item, Made):
             self._log(self.session.event(item.kind, item.at_s, item.body))
         elif isinstance(item, _Ear):
             self._status.state, self._status.heard_s = item.state, item.heard_s
             if item.buzzer is not None:
-                self._log(self.session.event("buzzer", item.heard_s, _print_body(item.buzzer)))
+                self._log(self.session.event("buzzer", item.heard_s, print_body(item.buzzer)))
             for change in item.changes:
                 self._log(self.session.heard(change, self._microphone.now_s()))
         elif isinstance(item, Level):
@@ -255,14 +223,17 @@ class Live:
 
     def _drain(self) -> None:
         """End listening and take in what it still brings."""
+        self._stop_listening()
+        while not self._inbox.empty():
+            item = self._inbox.get()
+            if isinstance(item, Made | _Ear | _Failed):
+                self._take(item)
+
+    def _stop_listening(self) -> None:
         self._microphone.stop()
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(STOP_S)
-        while not self._inbox.empty():
-            item = self._inbox.get()
-            if isinstance(item, _Made | _Ear | _Failed):
-                self._take(item)
 
     def _tick(self) -> None:
         self._status.now_s = self._microphone.now_s()
@@ -278,7 +249,7 @@ class Live:
 
     def _keep(self) -> None:
         """Keep the sound, measure it, and hand it to the ear."""
-        desk = _Desk(self._sound, self._inbox)
+        desk = Desk(self._sound, self._inbox)
         try:
             for item in self._microphone.heard():
                 if isinstance(item, Piece):
@@ -325,98 +296,6 @@ class Live:
             report(ear, ear.finish(), piece.end_s)
 
 
-class _Desk:
-    """Keeps the sound, and says what is to be said of it."""
-
-    def __init__(self, folder: Path | None, inbox: Inbox) -> None:
-        self.opened: Opened | None = None
-        self._folder, self._inbox = folder, inbox
-        self._keeper: SoundKeeper | None = None
-        self._meter: LevelMeter | None = None
-        self._first_at = 0
-        self._last: Piece | None = None
-        self._waiting: list[Piece] = []
-        self._gone = False
-        self._said, self._bad = "good", 0
-
-    def take(self, piece: Piece) -> None:
-        last = self._last
-        if last is not None and piece.start_s - last.end_s > 1e-6:
-            self._settle()
-            why = "the microphone was gone" if self._gone else "the sound card lost samples"
-            body = {"from_s": last.end_s, "to_s": piece.start_s, "why": why}
-            self._made("gap", piece.start_s, body)
-        if last is None or last.rate_hz != piece.rate_hz:
-            self._begin(piece)
-        self._last, self._gone = piece, False
-        self._waiting.append(piece)
-        if piece.end_s - self._waiting[0].start_s >= KEEP_EVERY_S:
-            self._settle()
-
-    def lost(self, item: Lost, now_s: float) -> None:
-        self._gone = True
-        self._made("lost", now_s, {"why": item.why})
-
-    def close(self) -> None:
-        self._settle()
-        if self._keeper is not None:
-            self._keeper.close()
-
-    def _begin(self, piece: Piece) -> None:
-        """Begin a file, and say what is listened to."""
-        self.close()
-        self._meter = LevelMeter(piece.rate_hz)
-        self._first_at, name = piece.at, None
-        if self._folder is not None:
-            number = 1 + len(list(self._folder.glob("*.flac")))
-            try:
-                self._keeper = SoundKeeper(self._folder / f"{number}.flac", piece.rate_hz)
-                name = self._keeper.path.name
-            except BadInput as trouble:
-                self._give_up(trouble, piece)
-        opened = self.opened
-        body = {
-            "input": opened.name if opened else "",
-            "rate_hz": piece.rate_hz,
-            "sound": name,
-            "from_s": piece.start_s,
-        }
-        self._made("listening", piece.start_s, body)
-
-    def _settle(self) -> None:
-        """Keep and measure what has gathered: a piece alone costs as much as ten."""
-        gathered, self._waiting = self._waiting, []
-        if not gathered:
-            return
-        samples = np.concatenate([piece.samples for piece in gathered])
-        piece = Piece(samples, gathered[0].rate_hz, gathered[0].at)
-        if self._keeper is not None:
-            try:
-                self._keeper.keep(samples, piece.at - self._first_at)
-            except BadInput as trouble:
-                self._keeper.close()
-                self._give_up(trouble, piece)
-        self._judge(piece)
-
-    def _give_up(self, trouble: BadInput, piece: Piece) -> None:
-        self._keeper = self._folder = None
-        self._made("unkept", piece.end_s, {"why": str(trouble)})
-
-    def _judge(self, piece: Piece) -> None:
-        level = self._meter.add(piece.samples) if self._meter else None
-        if level is None:
-            return
-        self._inbox.put(level)
-        self._bad = self._bad + 1 if level.state not in ("good", self._said) else 0
-        if self._bad >= BAD_SECONDS or (level.state == "good" and self._said != "good"):
-            self._said, self._bad = level.state, 0
-            body = {"state": level.state, "words": WHAT_TO_DO[level.state]}
-            self._made("level", piece.end_s, body)
-
-    def _made(self, kind: Kind, at_s: float, body: Mapping[str, Any]) -> None:
-        self._inbox.put(_Made(kind, at_s, body))
-
-
 @contextmanager
 def _signals_say_quit(inbox: Inbox) -> Iterator[None]:
     """Take Ctrl-C, and the end of the terminal, as the word quit: no event is left half done."""
@@ -430,92 +309,3 @@ def _signals_say_quit(inbox: Inbox) -> Iterator[None]:
     finally:
         for number, handler in kept.items():
             signal.signal(number, handler)
-
-
-def record_of(session: Session, number: int) -> TimingRecord:
-    """Return a session's record, with where it came from."""
-    began = next((event.body for event in session.events if event.kind == "began"), {})
-    return session.record(
-        Inputs(
-            recording=f"session {number}",
-            sounding=began.get("sounding"),
-            sheet=began.get("sheet"),
-            program=f"thirdear {__version__}",
-        )
-    )
-
-
-def _print_body(buzzer: BuzzerPrint) -> dict[str, Any]:
-    taught = not np.isfinite(buzzer.quality)
-    return {
-        "margin_db": round(buzzer.margin_db, 1),
-        "quality": None if taught else round(buzzer.quality, 2),
-        "print": buzzers.as_dict(buzzer),
-    }
-
-
-def known_buzzer(session: Session) -> BuzzerPrint | None:
-    """Return the buzzer that a session knows already, taught or learnt."""
-    for event in reversed(session.events):
-        if event.kind == "buzzer":
-            buzzer = buzzers.from_dict(event.body["print"])
-            quality = event.body["quality"]
-            return buzzer if quality is None else replace(buzzer, quality=quality)
-    return None
-
-
-def begin_session(
-    logbook: Logbook, sheet: Path, engine: Engine, options: Mapping[str, Any]
-) -> tuple[int, Session, Listening]:
-    """Begin a session in the logbook.
-
-    Parameters
-    ----------
-    logbook : Logbook
-        Open for writing.
-    sheet : Path
-        The engine's sheet, which is kept too.
-    engine : Engine
-        What it says.
-    options : mapping
-        ``sounding``, ``buzzer`` (a taught one's name) and ``distance_m``.
-    """
-    taught = buzzers.load(options["buzzer"]) if options["buzzer"] else None
-    sounding = options["sounding"]
-    if taught is not None:
-        sounding = agreed(sounding, sounding_of(taught))
-    number = logbook.begin(sheet.name, sheet.read_text(encoding="utf-8-sig"))
-    session = Session(engine)
-    body = {"sheet": sheet.name, "program": f"thirdear {__version__}", **options}
-    made: list[tuple[Kind, dict[str, Any]]] = [("began", {**body, "sounding": sounding})]
-    if taught is not None:
-        made.append(("buzzer", _print_body(taught)))
-    for kind, rest in made:
-        event = session.event(kind, 0.0, rest)
-        logbook.append(number, event)
-        session.add(event)
-    return number, session, Listening(sounding, taught, options["distance_m"])
-
-
-def take_up(logbook: Logbook, number: int) -> tuple[Session, Listening, float]:
-    """Return a session as its journal left it, and the time at which it goes on."""
-    session = read_session(logbook, number)
-    began = session.events[0].body if session.events else {}
-    listening = Listening(began.get("sounding"), known_buzzer(session), began.get("distance_m"))
-    return session, listening, _next_s(session, logbook.sound_of(number))
-
-
-def read_session(logbook: Logbook, number: int) -> Session:
-    """Return a session as its journal tells it."""
-    engine = engine_from(tomllib.loads(logbook.session(number).sheet))
-    return Session(engine, logbook.events(number))
-
-
-def _next_s(session: Session, folder: Path) -> float:
-    """Return the whole second after all that was heard and given."""
-    last_s = max((event.at_s for event in session.events), default=0.0)
-    stretches = [e.body for e in session.events if e.kind == "listening" and e.body["sound"]]
-    if stretches:
-        kept_s = seconds_kept(folder / stretches[-1]["sound"])
-        last_s = max(last_s, stretches[-1]["from_s"] + kept_s)
-    return float(math.ceil(last_s))

@@ -3,11 +3,12 @@
 import click
 from rich.console import Console
 
-from listen.live import Listening, Live, record_of
+from listen.live import Live
 from listen.logbook import Logbook
 from listen.microphone import Microphone
 from listen.report import print_record
 from listen.session import Session
+from listen.sessions import Listening, record_of
 from listen.terminal import face
 
 

@@ -99,13 +99,21 @@ class LineFace:
         print(line, flush=True)
 
     def _read(self, inbox: Inbox) -> None:
-        for line in sys.stdin:
-            if line.strip().casefold() in ("help", "?"):
-                for words in _HELP:
-                    self._print(f"   {words}")
-            else:
-                inbox.put(Words(line))
+        """Take lines past sys.stdin, whose lock a waiting thread would hold at the end."""
+        rest = b""
+        while data := os.read(0, 65536):
+            *lines, rest = (rest + data).split(b"\n")
+            for line in lines:
+                self._take(line.decode("utf-8", "replace"), inbox)
+        self._take(rest.decode("utf-8", "replace"), inbox)
         inbox.put(Words("quit"))
+
+    def _take(self, line: str, inbox: Inbox) -> None:
+        if line.strip().casefold() in ("help", "?"):
+            for words in _HELP:
+                self._print(f"   {words}")
+        else:
+            inbox.put(Words(line))
 
 
 class ScreenFace:

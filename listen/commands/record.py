@@ -22,10 +22,10 @@ def command(number: int, logbook: Path | None, json_: bool, out: Path | None) ->
 
     Exit status 1: done, but the record says what wants looking at.
     """
-    from listen.live import read_session, record_of
     from listen.logbook import Logbook, default_path
     from listen.record_files import as_json, write_record
     from listen.running import show_record
+    from listen.sessions import read_session, record_of
 
     with Logbook(logbook or default_path(), write=False) as book:
         session = read_session(book, number)

@@ -16,10 +16,10 @@ def command(
 ) -> int:
     """Go on with session NUMBER, or the last one that is unfinished, exactly where it was."""
     spare_the_processor()
-    from listen.live import take_up
     from listen.logbook import Logbook, default_path
     from listen.microphone import Microphone
     from listen.running import run
+    from listen.sessions import take_up
 
     path = logbook or default_path()
     if not path.is_file():

@@ -29,10 +29,10 @@ def command(
     """
     engine = read_sheet(sheet)
     spare_the_processor()
-    from listen.live import begin_session
     from listen.logbook import Logbook, default_path
     from listen.microphone import Microphone
     from listen.running import run
+    from listen.sessions import begin_session
 
     options = {"sounding": sounding, "buzzer": buzzer, "distance_m": distance_m}
     with Logbook(logbook or default_path(), write=True) as book:
