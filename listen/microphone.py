@@ -7,6 +7,7 @@ difference is the length of the gap. The clock used is the monotonic one, which 
 """
 
 import json
+import math
 import queue
 import subprocess
 import threading
@@ -25,6 +26,8 @@ SILENT_S = 0.7
 """After how long without sound the input is taken for lost."""
 RETRY_S = 1.0
 OPENING_S = 10.0
+FIRST_S = 3.0
+"""How long the sound library, and then the input, may take to begin."""
 REMEMBERED_S = 10.0
 JUDGED_S = 0.5
 STALL_S = 0.25
@@ -122,12 +125,6 @@ class SampleClock:
         self._note(samples, arrived_s)
         return [self._number(samples)]
 
-    def go_on_at(self, number: int) -> None:
-        """Number the next sample so, or as it follows, whichever is later."""
-        self.at = max(self.at, number)
-        self._late.clear()
-        self._held.clear()
-
     def _number(self, samples: PCM) -> tuple[int, PCM]:
         first = self.at
         self.at += len(samples)
@@ -182,7 +179,7 @@ class Microphone:
         self._wanted = wanted
         self._start_s = start_s
         self._stopped = threading.Event()
-        self._clock: SampleClock | None = None
+        self._end_s = start_s
         self._zero_s: float | None = None
         self._card = _Card(wanted)
 
@@ -211,28 +208,29 @@ class Microphone:
 
     def _listen(self) -> Iterator[Piece]:
         rate = self._card.opened.rate_hz
-        returning = self._clock is not None
-        clock = self._clock
-        if clock is None or clock.rate_hz != rate:
-            clock = SampleClock(rate, round(self.now_s() * rate))
-            self._clock = clock
-        patience = OPENING_S
+        clock: SampleClock | None = None
+        patience = FIRST_S
         while not self._stopped.is_set():
             piece = self._card.next(patience)
             if piece is None:
                 break
             samples, arrived_s, told = piece
             patience = SILENT_S
-            if returning:
-                returning = False
-                began_s = arrived_s - (self._zero_s or 0.0) - len(samples) / rate
-                clock.go_on_at(round(began_s * rate))
+            if clock is None:
+                clock = SampleClock(rate, self._goes_on_at(arrived_s - len(samples) / rate, rate))
             for at, numbered in clock.add(samples, arrived_s, told):
                 yield Piece(numbered, rate, at)
-            if clock.zero_s is not None:
-                self._zero_s = clock.zero_s
-        for at, numbered in clock.flush():
+            self._zero_s, self._end_s = clock.zero_s, clock.at / rate
+        for at, numbered in clock.flush() if clock else ():
             yield Piece(numbered, rate, at)
+            self._end_s = (at + len(numbered)) / rate
+
+    def _goes_on_at(self, began_s: float, rate: int) -> int:
+        """Return the number of the first sample of an input that began at a monotonic time."""
+        start_s = self._end_s
+        if self._zero_s is not None:  # heard before: the gap is as long as it was by the clock
+            start_s = max(start_s, began_s - self._zero_s)
+        return math.ceil(start_s * rate - 1e-6)
 
     def _wait_for_return(self) -> None:
         while not self._stopped.wait(RETRY_S):

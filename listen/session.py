@@ -380,12 +380,12 @@ def plan(engine: Engine) -> tuple[Place, ...]:
 _Made = tuple[Kind, dict[str, Any]]
 
 WORDS = (
-    ("34 1/2, 34.5, 18 before", "a reading; what it is a reading of, the step tells"),
+    ("34 1/2, 34.5, 18 before", "a reading"),
     ("stop, opening, closing READING", "the same, said outright"),
     ("zeroed", "the wheel was moved to show true dead centre"),
     ("next, skip, back", "the step is done; leave it out; the step before"),
-    ("go STEP [CYLINDER]", f"any step: {', '.join(get_args(Step))}"),
-    ("strike [N]", "the last thing given, or reading N, does not count"),
+    ("go STEP [CYL]", ", ".join(get_args(Step))),
+    ("strike [N]", "the last thing given, or reading N, goes"),
     ("correct N READING", "reading N was misread"),
     ("ignore [N] REASON", "the last opening, or change N, needs no reading"),
     ("open, closed", "how the points stand now"),

@@ -59,8 +59,8 @@ class Input:
 
 
 def command(*arguments: str) -> list[str]:
-    """Return the command line of the process."""
-    return [sys.executable, "-m", "listen.soundcard", *arguments]
+    """Return the command line of the process; what lies in the current folder is not run."""
+    return [sys.executable, "-P", "-m", "listen.soundcard", *arguments]
 
 
 def inputs() -> tuple[list[Input], str]:

@@ -32,7 +32,7 @@ _POINTS = {
 }
 _PLAIN_SHAPES = {"open": "o--/ o", "closed": "o----o"}
 _QUIET = ("refused", "level", "lost", "gap", "unkept")
-_HELP = [f"{words:32} {meaning}" for words, meaning in (*WORDS, ("quit", "stop; resume goes on"))]
+_HELP = [f"{words}: {meaning}" for words, meaning in (*WORDS, ("quit", "stop; resume goes on"))]
 
 
 @dataclass
