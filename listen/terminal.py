@@ -249,6 +249,8 @@ def picture(
     lines = [*top, rule, *middle, rule, *table, rule, *words[-room:], foot]
     for line in lines:
         line.no_wrap, line.overflow = True, "ellipsis" if fancy else "crop"
+        if not fancy:
+            line.plain = line.plain.replace("±", "+-")
     padding = [Text("")] * (height - len(lines))
     return Group(*lines[:-1], *padding, lines[-1])
 
