@@ -120,7 +120,9 @@ def test_kept_sound_plays_after_a_kill(tmp_path: Path) -> None:
         time.sleep(0.3)
         os.kill(program.pid, signal.SIGKILL)
         kept = [line for line in program.stdout if line.endswith("\n")]
-    assert seconds_kept(path) > float(kept[-1]) - 0.25
+    played_s = max(block.end_s for block in open_recording(path).blocks())
+    assert played_s > float(kept[-1]) - 0.25
+    assert seconds_kept(path) == pytest.approx(played_s, abs=0.001)
 
 
 def test_an_input_is_chosen_by_number_or_name() -> None:

@@ -36,7 +36,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from virtual_card import VirtualCard
 
-from listen.kept_sound import seconds_kept
+from listen.errors import BadInput
+from listen.sources import open_recording
 
 RATE = 48_000
 SHEET = Path(__file__).parents[2] / "samples" / "fire-pump.toml"
@@ -290,9 +291,17 @@ def kills(card: VirtualCard, count: int) -> None:
         assert events >= shown_in_all, (events, shown_in_all, output)
         for kept in Path(f"{book}.sound").glob("*/*.flac"):
             if kept.stat().st_mtime > time.time() - 5:
-                kept_s += seconds_kept(kept)
+                kept_s += played(kept)
     print(f"{resumed} runs killed, {resumed - 1} of them resumed ones: {int(shown_in_all)} events")
     print(f"shown, all in the logbook; the logbook whole each time; {kept_s:.0f} s of sound play")
+
+
+def played(path: Path) -> float:
+    """Decode a kept file and return its length; one killed before its first frame has none."""
+    try:
+        return max((block.end_s for block in open_recording(path).blocks()), default=0.0)
+    except BadInput:
+        return 0.0
 
 
 def soak(card: VirtualCard, minutes: float) -> None:
@@ -323,7 +332,7 @@ def soak(card: VirtualCard, minutes: float) -> None:
     gaps = db.execute("SELECT count(*) FROM journal WHERE kind IN ('gap', 'lost')").fetchone()[0]
     changes = db.execute("SELECT count(*) FROM journal WHERE kind = 'change'").fetchone()[0]
     db.close()
-    kept = sum(seconds_kept(path) for path in Path(f"{book}.sound").glob("*/*.flac"))
+    kept = sum(played(path) for path in Path(f"{book}.sound").glob("*/*.flac"))
     print(f"{changes} changes, {gaps} gaps, {kept / 60:.2f} minutes of sound kept")
 
 
