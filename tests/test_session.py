@@ -6,7 +6,7 @@ from dataclasses import asdict
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from analysis.change import Change
 from analysis.engine import engine_from
@@ -20,7 +20,6 @@ SHEET = {
     "wheel": {"marks": "before-after", "graduation_deg": 1.0},
     "cylinder": [{"name": "1", "fires_at": 0}, {"name": "2", "fires_at": 360}],
 }
-ENGINE = engine_from(SHEET)
 
 
 def change(time_s: float, points: str = "open") -> Change:
@@ -31,8 +30,9 @@ def change(time_s: float, points: str = "open") -> Change:
 class Bench:
     """A session that is spoken to."""
 
-    def __init__(self) -> None:
-        self.session = Session(ENGINE)
+    def __init__(self, marks: str = "before-after") -> None:
+        wheel = {"marks": marks, "graduation_deg": 1.0}
+        self.session = Session(engine_from({**SHEET, "wheel": wheel}))
         self.at_s = 0.0
 
     def say(self, words: str) -> Event:
@@ -207,9 +207,9 @@ def test_words_that_make_nothing_say_why_and_are_kept(bench: Bench, words: str, 
 class AnyOrder(RuleBasedStateMachine):
     """Changes, readings, strikes and skips in any order."""
 
-    def __init__(self) -> None:
-        super().__init__()
-        self.bench = Bench()
+    @initialize(marks=st.sampled_from(["before-after", "0-360", "quarters"]))
+    def begin(self, marks: str) -> None:
+        self.bench = Bench(marks)
         self.given: list[Event] = []
 
     @rule(points=st.sampled_from(["open", "closed"]))
@@ -246,7 +246,7 @@ class AnyOrder(RuleBasedStateMachine):
         if event.kind == "reading":
             self.given.append(event)
 
-    @precondition(lambda self: self.given)
+    @precondition(lambda self: bool(self.given))
     @rule(data=st.data(), number=st.integers(1, 179))
     def correct(self, data: st.DataObject, number: int) -> None:
         which = data.draw(st.integers(1, len(self.given)))
@@ -280,7 +280,7 @@ class AnyOrder(RuleBasedStateMachine):
     def the_journal_gives_the_same_session(self) -> None:
         session = self.bench.session
         text = json.dumps([asdict(event) for event in session.events])
-        again = Session(ENGINE, [Event(**entry) for entry in json.loads(text)])
+        again = Session(session.engine, [Event(**entry) for entry in json.loads(text)])
         assert again._now == session._now
         assert again.record().as_dict() == session.record().as_dict()
 
@@ -290,7 +290,7 @@ class AnyOrder(RuleBasedStateMachine):
         session = self.bench.session
         ignored = {session._now.changes[seq].time_s for seq in session._now.ignored}
         counted = [change for change in session.changes if change.time_s not in ignored]
-        plain = timing_record(counted, session.readings, ENGINE).as_dict()
+        plain = timing_record(counted, session.readings, session.engine).as_dict()
         ours = session.record().as_dict()
         assert ours["cylinders"] == plain["cylinders"]
         assert ours["unpaired"]["readings"] == plain["unpaired"]["readings"]
