@@ -11,39 +11,19 @@ import subprocess
 import sys
 import threading
 import time
-import wave
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from virtual_card import VirtualCard, why_not
+from virtual_card import SHEET, THIRDEAR, VirtualCard, why_not, write_sound
 
 from listen.kept_sound import seconds_kept
 
-RATE = 48_000
 OPEN_S = ((2.0, 3.6), (5.0, 6.5), (8.2, 9.9))
 END_S = 11.0
-SHEET = Path(__file__).parents[1] / "samples" / "fire-pump.toml"
-THIRDEAR = [sys.executable, "-c", "from listen.cli import main; main()"]
 
 pytestmark = pytest.mark.skipif(why_not() is not None, reason=str(why_not()))
-
-
-def write_sound(path: Path, spans: tuple[tuple[float, float], ...], end_s: float) -> None:
-    """Write a buzzer that sounds while the points are open, in a shop."""
-    t = np.arange(int(end_s * RATE)) / RATE
-    gate = np.zeros_like(t)
-    for start, end in spans:
-        gate[(t >= start) & (t < end)] = 1.0
-    gate = np.convolve(gate, np.ones(192) / 192)[: len(t)]
-    tone = np.sin(2 * np.pi * 2870 * t) + 0.4 * np.sin(2 * np.pi * 5740 * t)
-    sound = 0.15 * gate * tone + np.random.default_rng(3).normal(0, 0.003, len(t))
-    with wave.open(str(path), "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(RATE)
-        file.writeframes((sound * 32767).astype("<i2").tobytes())
 
 
 class Running:

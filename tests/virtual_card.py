@@ -6,10 +6,18 @@ What is played into the sink ``shop`` arrives at the input as if a microphone he
 import os
 import shutil
 import subprocess
+import sys
 import tempfile
 import time
+import wave
+from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+
+RATE = 48_000
+SHEET = Path(__file__).parents[1] / "samples" / "fire-pump.toml"
+THIRDEAR = [sys.executable, "-c", "from listen.cli import main; main()"]
 NEEDED = ("pulseaudio", "pactl", "paplay")
 PLUGIN = "libasound_module_pcm_pulse.so"
 
@@ -86,3 +94,19 @@ class VirtualCard:
 
     def _sink(self) -> str:
         return f"module-null-sink sink_name=shop rate={self._rate_hz}"
+
+
+def write_sound(path: Path, spans: Sequence[tuple[float, float]], end_s: float) -> None:
+    """Write a buzzer that sounds while the points are open, in a shop."""
+    t = np.arange(int(end_s * RATE)) / RATE
+    gate = np.zeros_like(t)
+    for start, end in spans:
+        gate[(t >= start) & (t < end)] = 1.0
+    gate = np.convolve(gate, np.ones(192) / 192)[: len(t)]
+    tone = np.sin(2 * np.pi * 2870 * t) + 0.4 * np.sin(2 * np.pi * 5740 * t)
+    sound = 0.15 * gate * tone + np.random.default_rng(3).normal(0, 0.003, len(t))
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(RATE)
+        file.writeframes((sound * 32767).astype("<i2").tobytes())

@@ -25,7 +25,6 @@ import sys
 import termios
 import threading
 import time
-import wave
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -34,32 +33,13 @@ import numpy.typing as npt
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from virtual_card import VirtualCard
+from virtual_card import RATE, SHEET, THIRDEAR, VirtualCard, write_sound
 
 from listen.errors import BadInput
 from listen.sources import open_recording
 
-RATE = 48_000
-SHEET = Path(__file__).parents[2] / "samples" / "fire-pump.toml"
-THIRDEAR = [sys.executable, "-c", "from listen.cli import main; main()"]
 TICKS = os.sysconf("SC_CLK_TCK")
 Span = tuple[float, float]
-
-
-def write_sound(path: Path, spans: list[Span], end_s: float) -> None:
-    """Write a buzzer that sounds while the points are open, in a shop."""
-    t = np.arange(int(end_s * RATE)) / RATE
-    gate = np.zeros_like(t)
-    for start, end in spans:
-        gate[int(start * RATE) : int(end * RATE)] = 1.0
-    gate = np.convolve(gate, np.ones(192) / 192)[: len(t)]
-    tone = np.sin(2 * np.pi * 2870 * t) + 0.4 * np.sin(2 * np.pi * 5740 * t)
-    sound = 0.15 * gate * tone + np.random.default_rng(3).normal(0, 0.003, len(t))
-    with wave.open(str(path), "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(RATE)
-        file.writeframes((sound * 32767).astype("<i2").tobytes())
 
 
 def random_spans(count: int, seed: int) -> tuple[list[Span], float]:
