@@ -11,6 +11,7 @@ buzzer has two states, and a change leads from one to the other: a sound that st
 and one that stops is the other; of sounds that shift, every second one is the same way. A
 mechanic reads the wheel just after the change he reads it for, so the way of the last change
 before the opening readings is the opening. They need not all agree, but three in four must.
+What the mechanic says outright (`told`) goes before that.
 """
 
 from bisect import bisect_right
@@ -109,7 +110,9 @@ def pair(
 
 
 def tell_points(
-    changes: Sequence[Change], readings: Sequence[Reading]
+    changes: Sequence[Change],
+    readings: Sequence[Reading],
+    told: tuple[float, Points] | None = None,
 ) -> tuple[tuple[Change, ...], tuple[str, ...]]:
     """Work out which changes are openings where it was not told.
 
@@ -119,6 +122,9 @@ def tell_points(
         All from one buzzer.
     readings : sequence of Reading
         The opening and closing readings among them decide.
+    told : (float, {"open", "closed"}), optional
+        How the points stood at a time in seconds, as the mechanic said. It decides before any
+        reading does.
 
     Returns
     -------
@@ -133,7 +139,11 @@ def tell_points(
     ways = _ways(ordered)
     times = [change.time_s for change in ordered]
     votes: Counter[Way] = Counter()
-    for reading in readings:
+    if told is not None:
+        place = bisect_right(times, told[0])
+        led_here = ways[place - 1] if place else _other(ways[0])
+        votes[led_here if told[1] == "open" else _other(led_here)] += 1
+    for reading in () if told else readings:
         before = ways[: bisect_right(times, reading.time_s)]
         if before and reading.step == "opening":
             votes[before[-1]] += 1
@@ -149,11 +159,13 @@ def tell_points(
         )
     # A change that goes neither way (a shift among starts and stops) stays untold.
     points: dict[Way, Points] = {opening: "open", _other(opening): "closed"}
-    told = tuple(
+    filled = tuple(
         replace(change, points=change.points or points.get(way))
         for change, way in zip(ordered, ways, strict=True)
     )
-    return told, (
+    if told:
+        return filled, ()
+    return filled, (
         f"which sound means open points was not told; from {most} of {votes.total()} readings, "
         f"the points open when the sound {_words(opening)} (--sounding says it for certain)",
     )

@@ -7,24 +7,22 @@ program knows what it reads.
 
 import json
 import math
-import os
 import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import platformdirs
 
 from analysis.ear.buzzer import STEPS, BuzzerPrint
 from listen.errors import BadInput
+from listen.places import home
 
 SCHEMA = "thirdear/buzzer/1"
 
 
 def folder() -> Path:
     """Return the folder of the taught buzzers; it need not be there yet."""
-    home = os.environ.get("THIRDEAR_HOME") or platformdirs.user_data_dir("thirdear")
-    return Path(home) / "buzzers"
+    return home() / "buzzers"
 
 
 def names() -> list[str]:
@@ -66,7 +64,10 @@ def load(name: str) -> BuzzerPrint:
         rest = f"known: {known}" if known else "none has been taught yet"
         raise BadInput(f"no buzzer {name!r}: {rest}; teach it with thirdear learn {name}")
     try:
-        return from_dict(json.loads(path.read_text(encoding="utf-8")))
+        buzzer = from_dict(json.loads(path.read_text(encoding="utf-8")))
+        if buzzer.open_state is None:
+            raise ValueError("a state is 0 or 1")
+        return buzzer
     except OSError as trouble:
         raise BadInput(f"cannot read {path}: {trouble.strerror or trouble}") from None
     except (ValueError, KeyError, TypeError, RecursionError) as trouble:
@@ -113,7 +114,7 @@ def from_dict(values: Any) -> BuzzerPrint:
     if not all(np.isfinite(a).all() for a in arrays) or spectrum.min() <= 0:
         raise ValueError("there are numbers in it that cannot be")
     silent, open_state, pulse = values["silent"], values["open_state"], values["pulse_s"]
-    if silent not in (0, 1, None) or open_state not in (0, 1):
+    if silent not in (0, 1, None) or open_state not in (0, 1, None):
         raise ValueError("a state is 0 or 1")
     return BuzzerPrint(
         columns_hz=columns,

@@ -6,6 +6,7 @@ use or bad input, 1 for "done, but look here".
 """
 
 import importlib
+import keyword
 import sys
 
 import click
@@ -15,15 +16,24 @@ from listen.errors import BadInput
 
 COMMANDS = {
     "demo": "the whole job on the shipped sample",
+    "devices": "the inputs of the sound card",
+    "doctor": "see that this machine has what a session needs",
+    "export": "put a session with its sound into one file",
     "hear": "find the changes of the buzzer in a recording",
-    "learn": "teach it the sound of your buzzer",
     "history": "opening angle over the years, from kept records",
+    "import": "take in a session that was exported",
+    "learn": "teach it the sound of your buzzer",
+    "record": "print a session's record again",
     "replay": "a recording and its readings become a timing record",
+    "resume": "go on with a session that was stopped",
+    "sessions": "what is in the logbook",
     "sheet": "write an engine sheet, or check one",
     "stop": "true dead centre from piston-stop readings",
+    "time": "time an engine with this computer's microphone",
     "travel": "crank degrees to piston travel and back",
 }
-"""Command name, as it is typed, and its one-line help. The module has the same name."""
+"""Command name, as it is typed, and its one-line help. The module has the same name, with a
+line behind it where Python keeps the word for itself."""
 
 
 class _LateCommands(click.Group):
@@ -37,7 +47,8 @@ class _LateCommands(click.Group):
         """Import and return one command."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"listen.commands.{cmd_name}")
+        name = f"{cmd_name}_" if keyword.iskeyword(cmd_name) else cmd_name
+        module = importlib.import_module(f"listen.commands.{name}")
         command: click.Command = module.command
         return command
 

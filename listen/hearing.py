@@ -74,14 +74,14 @@ def hear_recording(
     """
     recording = open_recording(path)
     if buzzer is not None:
-        sounding = _agreed(sounding, sounding_of(buzzer))
+        sounding = agreed(sounding, sounding_of(buzzer))
     if as_live:
         heard = _hear_live(recording, sounding, buzzer, progress)
     else:
         heard = hear(recording.blocks, sounding, buzzer, progress)
     changes = heard.changes
     if distance_m is not None:
-        changes = [_at_the_buzzer(change, distance_m) for change in changes]
+        changes = [at_the_buzzer(change, distance_m) for change in changes]
     return Hearing(recording, changes, heard.buzzer, heard.seconds, list(recording.notes))
 
 
@@ -106,7 +106,7 @@ def _hear_live(
     return Heard(changes, ear.buzzer, seconds)
 
 
-def _agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
+def agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
     """Return when the buzzer sounds, from the user's word and the lesson's."""
     if told is not None and taught is not None and {told, taught} == {"open", "closed"}:
         raise BadInput(
@@ -116,7 +116,8 @@ def _agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
     return told or taught
 
 
-def _at_the_buzzer(change: Change, distance_m: float) -> Change:
+def at_the_buzzer(change: Change, distance_m: float) -> Change:
+    """Return a change, heard at a distance, at its time at the buzzer."""
     under_way = travel(distance_m)
     return replace(
         change,

@@ -53,10 +53,10 @@ SHORTEST_S = 0.043
 CHATTER_S = 0.050
 """A state that lasts less is chatter; cam lobes take 60 ms and more."""
 LOOK_BACK_S = 0.35
-LOOK_AHEAD_S = 0.055
-HEARD_AHEAD_S = 0.047
+LOOK_AHEAD_S = 0.040
+HEARD_AHEAD_S = 0.034
 """How much of the sound after a turn is looked at: less than the shortest real opening."""
-STEADY_S = 0.040
+STEADY_S = 0.030
 """How long the new sound must have lasted at the end of what is looked at."""
 LOOK_AGAIN_S = 0.011
 """After how long a change that has not settled yet is looked at again."""
@@ -316,7 +316,7 @@ class _Tell:
         lines = np.where([_widen(o, 2) for o in own], 10 * floor, np.inf)
         responses = [_contrast(mean[1 - s], mean[s], louder[s]) for s in (0, 1)]
         flanks = [
-            _beside(r, louder[s], inside & ~_widen(own.any(axis=0), 6))
+            _beside(r, louder[s], inside & ~_widen(own[0] | own[1], 6))
             for s, r in enumerate(responses)
         ]
         fine = [_shortened(r, grid.rate_hz, KERNEL_S) for r in responses]

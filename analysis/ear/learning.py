@@ -337,7 +337,7 @@ def _traits(
 
 
 def _steps(way: Array, heard: Labelled) -> tuple[Array, Array]:
-    """Return how much of the way to state 1 each change goes at once, and how plain its sides are."""
+    """Return how much of the way each change goes at once, and how plain its sides are."""
     at = np.flatnonzero(np.diff(heard.labels)) + 1
     at = at[(at > 6) & (at < len(way) - 6)]
     if len(at) == 0:

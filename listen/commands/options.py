@@ -1,7 +1,9 @@
 """Options that more than one command takes, so that they read and behave alike."""
 
 import datetime
+import os
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import click
@@ -64,3 +66,44 @@ def about_the_record(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(_RECORD):
         command = option(command)
     return command
+
+
+_LOGBOOK = click.option(
+    "--logbook",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Another logbook than the usual one in your data folder.",
+)
+_AT_THE_ENGINE = (
+    click.option("--device", metavar="INPUT", help="Name, part of it, or number of the input."),
+    _LOGBOOK,
+    click.option("--plain", is_flag=True, help="Lines only, no screen."),
+    click.option(
+        "--no-sound-kept",
+        "sound_kept",
+        is_flag=True,
+        default=True,
+        flag_value=False,
+        help="Do not keep the sound beside the logbook.",
+    ),
+)
+
+
+def in_logbook(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the option that names the logbook."""
+    return _LOGBOOK(command)
+
+
+def at_the_engine(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of a session that is listened to."""
+    for option in reversed(_AT_THE_ENGINE):
+        command = option(command)
+    return command
+
+
+def spare_the_processor() -> None:
+    """Let array arithmetic use one thread: waiting for each other costs more than they bring.
+
+    To be called before numpy is imported.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

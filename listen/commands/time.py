@@ -1,0 +1,41 @@
+"""``thirdear time``: a timing session with the microphone."""
+
+from pathlib import Path
+
+import click
+
+from analysis.change import Sounding
+from listen.commands.options import about_the_sound, at_the_engine, spare_the_processor
+from listen.sheet import read_sheet
+
+
+@click.command("time")
+@click.argument("sheet", type=click.Path(path_type=Path))
+@about_the_sound
+@at_the_engine
+def command(
+    sheet: Path,
+    sounding: Sounding | None,
+    buzzer: str | None,
+    distance_m: float | None,
+    device: str | None,
+    logbook: Path | None,
+    plain: bool,
+    sound_kept: bool,
+) -> int:
+    """Time the engine of SHEET with this computer's microphone and typed readings.
+
+    Everything is kept in the logbook; thirdear resume goes on with a session that was stopped.
+    """
+    engine = read_sheet(sheet)
+    spare_the_processor()
+    from listen.logbook import Logbook, default_path
+    from listen.microphone import Microphone
+    from listen.running import run
+    from listen.sessions import begin_session
+
+    options = {"sounding": sounding, "buzzer": buzzer, "distance_m": distance_m}
+    with Logbook(logbook or default_path(), write=True) as book:
+        microphone = Microphone(device)
+        number, session, listening = begin_session(book, sheet, engine, options)
+        return run(book, number, session, microphone, listening, plain, sound_kept)

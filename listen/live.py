@@ -1,0 +1,311 @@
+"""A session live: the microphone, the ear, the logbook and a face, brought together.
+
+Sound goes through two threads of its own. The first keeps it and measures its level, and never
+waits; the second is the ear, which may think for a second while it learns a buzzer. What they
+find, and what the mechanic gives, meets in one queue. The caller's thread takes it from there:
+each event is written to the logbook, then added to the session, then shown.
+"""
+
+import queue
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from analysis.change import Change
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.live import LiveEar
+from analysis.sound import Block
+from listen.desk import Desk, Made
+from listen.event import Event
+from listen.hearing import at_the_buzzer
+from listen.level import Level
+from listen.logbook import Logbook
+from listen.microphone import Lost, Microphone, Opened, Piece
+from listen.record_files import as_json
+from listen.session import Session
+from listen.sessions import Listening, print_body, record_of
+
+TICK_S = 0.25
+STOP_S = 20.0
+REPORT_S = 0.5
+"""How often the ear says how far it has come, when there is nothing else to say."""
+
+
+@dataclass
+class Status:
+    """What a face shows beside the session and nobody needs to remember.
+
+    Attributes
+    ----------
+    input : str or None
+        What is listened to; None while there is nothing.
+    level : Level or None
+    state : str or None
+        Of the points now, as the ear hears it.
+    heard_s : float
+        Up to what session time the ear has come.
+    now_s : float
+    """
+
+    input: str | None = None
+    level: Level | None = None
+    state: str | None = None
+    heard_s: float = 0.0
+    now_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Words:
+    """What the mechanic typed, as one line."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Key:
+    """A key was pressed; the face knows what to make of it."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class _Ear:
+    changes: list[Change]
+    state: str | None
+    heard_s: float
+    buzzer: BuzzerPrint | None
+
+
+@dataclass(frozen=True)
+class _Failed:
+    trouble: BaseException
+
+
+Inbox = queue.SimpleQueue[Any]
+
+
+class Face(Protocol):
+    """What a session is shown on."""
+
+    def begin(self, session: Session, status: Status, inbox: Inbox) -> None:
+        """Appear, and from now on put `Words` and `Key` into the inbox."""
+
+    def show(self, event: Event) -> None:
+        """Show an event, which is in the logbook and in the session."""
+
+    def key(self, key: Key) -> str | None:
+        """Take a key; return a line of words when it completes one."""
+
+    def tick(self) -> None:
+        """Bring what changes by itself up to date."""
+
+    def end(self) -> None:
+        """Give the terminal back."""
+
+
+class Live:
+    """A session that is going on.
+
+    Parameters
+    ----------
+    logbook : Logbook
+        Open for writing.
+    number : int
+        Of the session in it.
+    session : Session
+    microphone : Microphone
+    face : Face
+    listening : Listening
+    sound : Path or None
+        Folder in which the sound is kept.
+    """
+
+    def __init__(
+        self,
+        logbook: Logbook,
+        number: int,
+        session: Session,
+        microphone: Microphone,
+        face: Face,
+        listening: Listening,
+        sound: Path | None,
+    ) -> None:
+        self.session = session
+        self._logbook, self._number = logbook, number
+        self._microphone, self._face = microphone, face
+        self._listening = listening
+        self._sound = sound
+        self._status = Status()
+        self._inbox: Inbox = queue.SimpleQueue()
+        self._pieces: queue.SimpleQueue[Piece | None] = queue.SimpleQueue()
+        self._threads = [
+            threading.Thread(target=self._guarded, args=(work,), daemon=True)
+            for work in (self._keep, self._hear)
+        ]
+
+    def run(self) -> None:
+        """Go on until the record is closed or the mechanic stops.
+
+        Raises
+        ------
+        BadInput
+            If the logbook cannot be written any more.
+        """
+        self._face.begin(self.session, self._status, self._inbox)
+        try:
+            with _signals_say_quit(self._inbox):
+                for thread in self._threads:
+                    thread.start()
+                self._tick()
+                while not self.session.finished and self._take(self._next()):
+                    self._tick()
+                self._drain()
+        finally:
+            self._stop_listening()
+            self._face.end()
+
+    def _next(self) -> Any:
+        try:
+            return self._inbox.get(timeout=TICK_S)
+        except queue.Empty:
+            return None
+
+    def _take(self, item: Any) -> bool:
+        """Deal with one thing from the inbox; False when it ends the session."""
+        if isinstance(item, Key):
+            words = self._face.key(item)
+            item = Words(words) if words is not None else None
+        if isinstance(item, Words):
+            return self._answer(item.text)
+        if isinstance(item, _Failed):
+            raise item.trouble
+        if isinstance(item, Made):
+            self._log(self.session.event(item.kind, item.at_s, item.body))
+        elif isinstance(item, _Ear):
+            self._status.state, self._status.heard_s = item.state, item.heard_s
+            if item.buzzer is not None:
+                self._log(self.session.event("buzzer", item.heard_s, print_body(item.buzzer)))
+            for change in item.changes:
+                self._log(self.session.heard(change, self._microphone.now_s()))
+        elif isinstance(item, Level):
+            self._status.level = item
+        elif isinstance(item, Opened):
+            self._status.input = f"{item.name}, {item.rate_hz} Hz"
+        elif isinstance(item, Lost):
+            self._status.input = self._status.state = None
+        return True
+
+    def _answer(self, words: str) -> bool:
+        said = words.strip()
+        if said.casefold() in ("quit", "q"):
+            return False
+        if said:
+            event = self.session.answer(said, self._microphone.now_s())
+            if event.kind == "finished":
+                # What the ear still holds belongs to the record.
+                self._drain()
+                event = replace(event, seq=len(self.session.events) + 1)
+            self._log(event)
+        return True
+
+    def _log(self, event: Event) -> None:
+        self._logbook.append(self._number, event)
+        self.session.add(event)
+        if event.kind == "finished":
+            self._logbook.keep_record(self._number, as_json(record_of(self.session, self._number)))
+        self._face.show(event)
+
+    def _drain(self) -> None:
+        """End listening and take in what it still brings."""
+        self._stop_listening()
+        while not self._inbox.empty():
+            item = self._inbox.get()
+            if isinstance(item, Made | _Ear | _Failed):
+                self._take(item)
+
+    def _stop_listening(self) -> None:
+        self._microphone.stop()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(STOP_S)
+
+    def _tick(self) -> None:
+        self._status.now_s = self._microphone.now_s()
+        self._face.tick()
+
+    # The threads ------------------------------------------------------------------------------
+
+    def _guarded(self, work: Any) -> None:
+        try:
+            work()
+        except BaseException as trouble:
+            self._inbox.put(_Failed(trouble))
+
+    def _keep(self) -> None:
+        """Keep the sound, measure it, and hand it to the ear."""
+        desk = Desk(self._sound, self._inbox)
+        try:
+            for item in self._microphone.heard():
+                if isinstance(item, Piece):
+                    desk.take(item)
+                    self._pieces.put(item)
+                else:
+                    self._inbox.put(item)
+                    if isinstance(item, Opened):
+                        desk.opened = item
+                    else:
+                        desk.lost(item, self._microphone.now_s())
+        finally:
+            self._pieces.put(None)
+            desk.close()
+
+    def _hear(self) -> None:
+        """Be the ear."""
+        listening = self._listening
+        ear: LiveEar | None = None
+        known, rate = listening.buzzer, 0
+        last_state, last_s = None, -np.inf
+        piece: Piece | None = None
+
+        def report(ear: LiveEar, changes: list[Change], heard_s: float) -> None:
+            nonlocal known, last_state, last_s
+            new = ear.buzzer if known is None else None
+            known = known or new
+            if changes or new or ear.state != last_state or heard_s - last_s >= REPORT_S:
+                if listening.distance_m is not None:
+                    changes = [at_the_buzzer(c, listening.distance_m) for c in changes]
+                last_state, last_s = ear.state, heard_s
+                self._inbox.put(_Ear(changes, ear.state, heard_s, new))
+
+        while (following := self._pieces.get()) is not None:
+            piece = following
+            if ear is None or piece.rate_hz != rate:
+                if ear is not None:
+                    report(ear, ear.finish(), piece.start_s)
+                rate = piece.rate_hz
+                ear = LiveEar(rate, listening.sounding, known)
+            samples = piece.samples.astype(np.float32) / np.float32(32768)
+            report(ear, ear.hear(Block(samples, rate, piece.start_s)), piece.end_s)
+        if ear is not None and piece is not None:
+            report(ear, ear.finish(), piece.end_s)
+
+
+@contextmanager
+def _signals_say_quit(inbox: Inbox) -> Iterator[None]:
+    """Take Ctrl-C, and the end of the terminal, as the word quit: no event is left half done."""
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    kept = {
+        number: signal.signal(number, lambda *_: inbox.put(Words("quit")))
+        for number in (getattr(signal, name) for name in names if hasattr(signal, name))
+    }
+    try:
+        yield
+    finally:
+        for number, handler in kept.items():
+            signal.signal(number, handler)

@@ -1,0 +1,110 @@
+"""Sessions listed, printed, exported and imported, through the real commands."""
+
+import json
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from listen.event import Event
+from listen.logbook import Logbook
+from listen.sessions import read_session
+
+SHEET = Path(__file__).parents[1] / "samples" / "fire-pump.toml"
+
+
+def thirdear(*arguments: str | Path) -> "subprocess.CompletedProcess[str]":
+    command = [sys.executable, "-c", "from listen.cli import main; main()", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Path:
+    """A logbook with one session: two stops, one opening with its reading, one note."""
+    path = tmp_path / "logbook.sqlite"
+    with Logbook(path, write=True) as logbook:
+        number = logbook.begin("fire-pump.toml", SHEET.read_text())
+        session = read_session(logbook, number)
+        said = ["go centre", "18 1/4 before", "15 after", "go check", "29.5 before", "note oily"]
+        for at_s, words in enumerate(said, 1):
+            if words == "29.5 before":
+                body = {"time_s": 4.5, "settled_s": 4.5, "uncertainty_s": 0.001}
+                body |= {"change": "starts", "points": "open", "margin_db": 20.0}
+                event = Event(len(session.events) + 1, 4.6, "change", body)
+                logbook.append(number, event)
+                session.add(event)
+            event = session.answer(words, float(at_s))
+            logbook.append(number, event)
+            session.add(event)
+        sound = logbook.sound_of(number)
+    sound.mkdir(parents=True)
+    (sound / "1.flac").write_bytes(b"not really sound")
+    return path
+
+
+def test_a_session_is_carried_to_another_logbook(book: Path, tmp_path: Path) -> None:
+    archive, other = tmp_path / "s.zip", tmp_path / "other" / "logbook.sqlite"
+    assert thirdear("export", "1", archive, "--logbook", book).returncode == 0
+    again = thirdear("export", "1", archive, "--logbook", book)
+    assert (again.returncode, again.stderr.count("\n")) == (2, 1)
+    assert "session 1 here" in thirdear("import", archive, "--logbook", other).stdout
+    twice = thirdear("import", archive, "--logbook", other)
+    assert twice.returncode == 2
+    assert "in the logbook already" in twice.stderr
+    with Logbook(book, write=False) as one, Logbook(other, write=False) as two:
+        assert one.written(1) == two.written(1)
+        sound = two.sound_of(1) / "1.flac"
+    assert sound.read_bytes() == b"not really sound"
+    printed = [
+        thirdear("record", "1", "--json", "--logbook", path).stdout for path in (book, other)
+    ]
+    assert printed[0] == printed[1]
+    assert json.loads(printed[0])["cylinders"][0]["opens_at"]["angle_deg"] == 27.875
+
+
+def test_a_record_is_printed_with_its_notes(book: Path) -> None:
+    done = thirdear("record", "1", "--logbook", book)
+    assert done.returncode == 1  # one reading only
+    assert "27.9 before" in done.stdout
+    assert "- oily" in done.stdout
+    listed = json.loads(thirdear("sessions", "--json", "--logbook", book).stdout)
+    assert (listed["number"], listed["events"], listed["finished"]) == (1, 7, False)
+
+
+def test_archives_that_are_none_are_refused(book: Path, tmp_path: Path) -> None:
+    archive = tmp_path / "s.zip"
+    thirdear("export", "1", archive, "--logbook", book)
+    with zipfile.ZipFile(archive) as whole:
+        about = json.loads(whole.read("session.json"))
+    damaged = [b"no zip", b""]
+    for key, value in (("schema", "other/1"), ("events", [{"seq": 1}]), ("session", {})):
+        changed = tmp_path / "changed.zip"
+        with zipfile.ZipFile(changed, "w") as file:
+            file.writestr("session.json", json.dumps({**about, key: value}))
+        damaged.append(changed.read_bytes())
+    for data in damaged:
+        archive.write_bytes(data)
+        done = thirdear("import", archive, "--logbook", tmp_path / "new.sqlite")
+        assert done.returncode == 2
+        assert "is not a session that was exported" in done.stderr
+        assert done.stderr.count("\n") == 1
+    with Logbook(tmp_path / "new.sqlite", write=False) as untouched:
+        assert untouched.sessions() == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "why"),
+    [
+        (("sessions",), "there is no logbook"),
+        (("resume",), "there is no logbook"),
+        (("import", "nothing.zip"), "cannot import nothing.zip"),
+        (("time", "nothing.toml"), "cannot read the sheet nothing.toml"),
+    ],
+)
+def test_what_is_not_there_is_said(tmp_path: Path, arguments: tuple[str, ...], why: str) -> None:
+    done = thirdear(*arguments, "--logbook", tmp_path / "logbook.sqlite")
+    assert done.returncode == 2
+    assert why in done.stderr
+    assert done.stderr.count("\n") == 1

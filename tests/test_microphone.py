@@ -1,0 +1,138 @@
+"""Counting samples, measuring level, keeping sound: what needs no sound card."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from listen.errors import BadInput
+from listen.kept_sound import SoundKeeper, seconds_kept
+from listen.level import LevelMeter
+from listen.microphone import SampleClock
+from listen.soundcard import Input, choose
+from listen.sources import open_recording
+
+RATE = 48_000
+PIECE = 960
+NONE = np.zeros(PIECE, np.int16)
+
+
+def run_clock(
+    jitter_s: list[float], lost: int = 0, at: int = 300, told: bool = True, drift: float = 0.0
+) -> list[int]:
+    """Give the numbers that a clock gives to pieces, some samples lost before one of them."""
+    clock = SampleClock(RATE)
+    numbers: list[int] = []
+    for k, late_s in enumerate(jitter_s):
+        gone = lost if k >= at else 0
+        arrived_s = 1000.0 + ((k + 1) * PIECE + gone) / RATE * (1 + drift) + late_s
+        added = clock.add(NONE, arrived_s, told and bool(lost) and k == at)
+        numbers += [number for number, _ in added]
+    return numbers + [number for number, _ in clock.flush()]
+
+
+@given(st.lists(st.floats(0.0, 0.25), min_size=20, max_size=400), st.floats(-2e-4, 2e-4))
+def test_pieces_that_are_held_up_lose_nothing(jitter_s: list[float], drift: float) -> None:
+    numbers = run_clock(jitter_s, drift=drift)
+    assert numbers == [k * PIECE for k in range(len(jitter_s))]
+
+
+@given(st.integers(1000, 200_000), st.integers(0, 2**32))
+def test_a_loss_that_is_told_leaves_a_gap_of_its_length(lost: int, seed: int) -> None:
+    jitter = np.random.default_rng(seed).exponential(0.002, 400)
+    numbers = run_clock(jitter.tolist(), lost)
+    gap = numbers[300] - numbers[299] - PIECE
+    assert abs(gap - lost) < 0.003 * RATE
+    assert np.all(np.diff(numbers)[300:] == PIECE)
+
+
+def test_a_loss_that_is_not_told_shows_in_a_stall() -> None:
+    jitter = np.random.default_rng(2).exponential(0.002, 400)
+    numbers = run_clock(jitter.tolist(), RATE // 2, told=False)
+    assert abs(numbers[300] - numbers[299] - PIECE - RATE // 2) < 0.003 * RATE
+    assert np.all(np.diff(numbers)[300:] == PIECE)
+
+
+def test_a_stall_that_loses_nothing_leaves_no_gap() -> None:
+    jitter = np.zeros(400)
+    jitter[200:230] = 0.6 - 0.02 * np.arange(30)
+    assert run_clock(jitter.tolist()) == [k * PIECE for k in range(400)]
+
+
+def sine(amplitude: float) -> np.ndarray:
+    return np.rint(amplitude * np.sin(np.arange(RATE) * 0.3)).clip(-32767, 32767).astype(np.int16)
+
+
+@pytest.mark.parametrize(
+    ("amplitude", "state", "mean"),
+    [(3276.7, "good", -23.0), (60_000, "clipped", None), (5, "quiet", None), (0, "silent", -120)],
+)
+def test_the_level_is_judged(amplitude: float, state: str, mean: float | None) -> None:
+    meter = LevelMeter(RATE)
+    levels = [meter.add(part) for part in np.split(sine(amplitude), 50)]
+    assert levels[:-1] == [None] * 49
+    level = levels[-1]
+    assert level is not None and level.state == state
+    assert mean is None or level.mean_dbfs == pytest.approx(mean, abs=0.1)
+
+
+def test_kept_sound_is_bit_for_bit_and_keeps_its_gaps(tmp_path: Path) -> None:
+    sound = np.random.default_rng(1).normal(0, 3000, 2 * RATE).astype(np.int16)
+    keeper = SoundKeeper(tmp_path / "a" / "1.flac", RATE)
+    for at in range(0, len(sound), PIECE):
+        keeper.keep(sound[at : at + PIECE], at + (RATE if at >= RATE else 0))
+    keeper.close()
+    recording = open_recording(tmp_path / "a" / "1.flac")
+    heard = np.concatenate([block.samples for block in recording.blocks()])
+    whole = np.concatenate([sound[:RATE], np.zeros(RATE, np.int16), sound[RATE:]])
+    assert np.array_equal(heard * 32768, whole)
+    with pytest.raises(BadInput, match="no longer kept"):
+        SoundKeeper(tmp_path / "a" / "1.flac", RATE)
+
+
+KEEP = """
+import sys, time
+import numpy as np
+from pathlib import Path
+from listen.kept_sound import SoundKeeper
+sound = np.random.default_rng(1).normal(0, 3000, 480_000).astype(np.int16)
+keeper = SoundKeeper(Path(sys.argv[1]), 48_000)
+for at in range(0, len(sound), 960):
+    keeper.keep(sound[at:at + 960], at)
+    print((at + 960) / 48_000, flush=True)
+    time.sleep(0.001)
+"""
+
+
+def test_kept_sound_plays_after_a_kill(tmp_path: Path) -> None:
+    path = tmp_path / "1.flac"
+    command = [sys.executable, "-c", KEEP, str(path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as program:
+        assert program.stdout is not None
+        program.stdout.readline()
+        time.sleep(0.3)
+        os.kill(program.pid, signal.SIGKILL)
+        kept = [line for line in program.stdout if line.endswith("\n")]
+    played_s = max(block.end_s for block in open_recording(path).blocks())
+    assert played_s > float(kept[-1]) - 0.25
+    assert seconds_kept(path) == pytest.approx(played_s, abs=0.001)
+
+
+def test_an_input_is_chosen_by_number_or_name() -> None:
+    one = Input(0, "Built-in Audio", 2, 48_000, True)
+    two = Input(4, "USB Microphone", 1, 44_100, False)
+    assert choose([one, two], None) is one
+    assert choose([one, two], "usb") is choose([one, two], "4") is two
+    with pytest.raises(BadInput, match="means more than one"):
+        choose([one, two], "i")
+    with pytest.raises(BadInput, match="is not among the inputs: 0 Built-in Audio, 4 USB"):
+        choose([one, two], "line in")
+    with pytest.raises(BadInput, match="no sound input was found"):
+        choose([], None)

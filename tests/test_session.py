@@ -1,0 +1,300 @@
+"""A session: the steps, the words, and that nothing given is ever lost or used twice."""
+
+import json
+from dataclasses import asdict
+
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from analysis.change import Change
+from analysis.engine import engine_from
+from analysis.timing import timing_record
+from listen.event import Event
+from listen.session import Place, Session
+
+SHEET = {
+    "name": "Museum fire pump",
+    "ignition": {"opens_at": "28 before", "tolerance_deg": 1.0, "cam_speed": "half"},
+    "wheel": {"marks": "before-after", "graduation_deg": 1.0},
+    "cylinder": [{"name": "1", "fires_at": 0}, {"name": "2", "fires_at": 360}],
+}
+
+
+def change(time_s: float, points: str = "open") -> Change:
+    kind = "starts" if points == "open" else "stops"
+    return Change(time_s, time_s + 0.01, 0.0003, kind, points, 20.0)  # type: ignore[arg-type]
+
+
+class Bench:
+    """A session that is spoken to."""
+
+    def __init__(self, marks: str = "before-after") -> None:
+        wheel = {"marks": marks, "graduation_deg": 1.0}
+        self.session = Session(engine_from({**SHEET, "wheel": wheel}))
+        self.at_s = 0.0
+
+    def say(self, words: str) -> Event:
+        self.at_s += 1.0
+        event = self.session.answer(words, self.at_s)
+        self.session.add(event)
+        assert self.session.say(event)
+        return event
+
+    def hear(self, points: str = "open") -> Event:
+        self.at_s += 1.0
+        event = self.session.heard(change(self.at_s - 0.1, points), self.at_s)
+        self.session.add(event)
+        return event
+
+    def sweep(self, written: str) -> Event:
+        self.hear("open")
+        event = self.say(written)
+        self.hear("closed")
+        return event
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return Bench()
+
+
+def test_the_whole_job(bench: Bench) -> None:
+    say, session = bench.say, bench.session
+    say("next")
+    assert say("next").kind == "refused"  # the buzzer was not heard
+    bench.hear("open"), bench.hear("closed")
+    say("next")
+    assert session.place == Place("centre", "1")
+    assert say("18").kind == "refused"  # a stop tells its side
+    say("18 before")
+    assert say("next").kind == "refused"  # one side only
+    say("15 after")
+    say("next")
+    bench.sweep("26 before")
+    say("next")
+    assert session.place == Place("set", "1")
+    assert session.wheel_target("1") == "29.5 before"
+    assert say("29.5").body["held"]
+    say("next")
+    bench.say("next")
+    assert session.place == Place("check", "1")
+    bench.sweep("31.5"), bench.sweep("31.75")
+    assert say("next").kind == "refused"  # three are wanted
+    bench.sweep("31.5")
+    say("next")
+    assert session.place == Place("set", "1")  # it is out
+    say("next"), say("next")
+    for written in ("29.5", "29.25", "29 3/4"):
+        bench.sweep(written)
+    say("next")
+    assert session.place == Place("centre", "2")
+    say("skip")
+    for written in ("29.5", "29.25", "29.5"):
+        bench.sweep(written)
+    say("next")
+    assert session.place == Place("record")
+    record = session.record()
+    first, second = record.cylinders
+    assert [opening.reading.written for opening in first.openings] == [
+        "26 before", "29.5", "29.25", "29 3/4",
+    ]  # fmt: skip
+    assert first.verdict.verdict == second.verdict.verdict == "within"
+    assert first.phases["found"].angle_deg == pytest.approx(24.5)
+    assert not record.unpaired_readings
+    assert any("set aside" in warning for warning in record.warnings)
+    say("next")
+    assert session.finished
+
+
+def test_a_reading_belongs_to_the_last_opening_before_it_even_if_that_is_told_later(
+    bench: Bench,
+) -> None:
+    bench.say("go check")
+    given = bench.say("28 before")
+    assert "no opening was heard for it yet" in bench.session.say(given)
+    late = bench.session.heard(change(given.at_s - 0.2), given.at_s + 5)
+    bench.session.add(late)
+    assert "reading 1 is for it" in bench.session.say(late)
+    assert "for the opening 0.2 s before" in bench.session.say(given)
+
+
+def test_what_was_struck_or_corrected_stays_in_the_journal(bench: Bench) -> None:
+    bench.say("go check")
+    bench.sweep("28 before")
+    bench.say("strike")
+    assert bench.session.readings == ()
+    bench.say("28.5 before")
+    bench.say("correct 2 27.5 before")
+    assert [reading.written for reading in bench.session.readings] == ["27.5 before"]
+    bench.say("strike")  # the correction
+    assert [reading.written for reading in bench.session.readings] == ["28.5 before"]
+    given = [e.body["written"] for e in bench.session.events if e.kind == "reading"]
+    assert given == ["28 before", "28.5 before"]
+    assert bench.say("strike 1").kind == "refused"  # it is struck already
+
+
+def test_striking_a_move_goes_back(bench: Bench) -> None:
+    bench.say("next")
+    bench.say("go set")
+    bench.say("strike")
+    assert bench.session.place == Place("buzzer")
+
+
+def test_an_opening_can_be_ignored_with_a_reason(bench: Bench) -> None:
+    bench.say("go check")
+    bench.hear("open")
+    assert bench.say("ignore").kind == "refused"
+    bench.say("ignore turned back too soon")
+    given = bench.say("28 before")
+    assert bench.session.taken_by(bench.session.readings[0]) is None
+    bench.say("strike"), bench.say("strike")
+    bench.say("28 before")
+    assert bench.session.taken_by(bench.session.readings[0]) is not None
+    assert given.body["written"] == "28 before"
+
+
+def test_openings_while_setting_need_no_reading(bench: Bench) -> None:
+    bench.say("go set")
+    bench.hear("open"), bench.hear("closed"), bench.hear("open")
+    bench.say("go watch")
+    moved = bench.hear("closed")
+    assert "THE POINTS MOVED" in bench.session.say(moved)
+    assert not any("no reading was given" in w for w in bench.session.record().warnings)
+    assert len(bench.session.changes) == 4
+
+
+def test_which_sound_is_open_can_be_told(bench: Bench) -> None:
+    session = bench.session
+    for at_s in (1.0, 2.0, 3.0):
+        shift = Change(at_s, at_s, 0.001, "shifts", None, 9.0)
+        session.add(session.heard(shift, at_s))
+    bench.at_s = 3.0
+    bench.say("open")
+    assert [c.points for c in session.changes] == ["open", "closed", "open"]
+
+
+def test_what_is_said_at_the_engine_goes_before_what_was_said_at_the_start(bench: Bench) -> None:
+    bench.hear("open")
+    bench.say("closed")
+    bench.hear("closed")
+    assert [c.points for c in bench.session.changes] == ["closed", "open"]
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        ("34 1/2", "does not belong to this step"),
+        ("hallo", "not known here"),
+        ("opening 400", "not on the wheel"),
+        ("strike", "nothing to strike"),
+        ("strike 4", "no reading number 4"),
+        ("go home", "go needs a step"),
+        ("go check 3", "not on the sheet"),
+        ("correct 1", "correct needs"),
+        ("note", "needs its words"),
+        ("closed 15", "say only closed"),
+    ],
+)
+def test_words_that_make_nothing_say_why_and_are_kept(bench: Bench, words: str, why: str) -> None:
+    event = bench.say(words)
+    assert event.kind == "refused"
+    assert why in event.body["why"]
+    assert bench.session.events[-1].body["words"] == words
+
+
+class AnyOrder(RuleBasedStateMachine):
+    """Changes, readings, strikes and skips in any order."""
+
+    @initialize(marks=st.sampled_from(["before-after", "0-360", "quarters"]))
+    def begin(self, marks: str) -> None:
+        self.bench = Bench(marks)
+        self.given: list[Event] = []
+
+    @rule(points=st.sampled_from(["open", "closed"]))
+    def hear(self, points: str) -> None:
+        self.bench.hear(points)
+
+    @rule(delay_s=st.floats(0.01, 30.0))
+    def hear_late(self, delay_s: float) -> None:
+        """A change is made out a while after it happened."""
+        time_s = max(0.001, self.bench.at_s - delay_s)
+        known = {c.time_s for c in self.bench.session.changes}
+        if time_s not in known:
+            event = self.bench.session.heard(change(time_s), self.bench.at_s)
+            self.bench.session.add(event)
+
+    @rule(
+        step=st.sampled_from(["", "opening ", "closing ", "stop "]),
+        number=st.integers(0, 200),
+        side=st.sampled_from(["", " before", " after"]),
+    )
+    def read(self, step: str, number: int, side: str) -> None:
+        event = self.bench.say(f"{step}{number}{side}")
+        if event.kind == "reading":
+            self.given.append(event)
+
+    @rule(
+        words=st.sampled_from(
+            ["next", "skip", "back", "zeroed", "zeroed 2", "strike", "ignore why", "open", "closed"]
+            + [f"go {s} {c}" for s in ("centre", "found", "set", "watch", "check") for c in "12"]
+        )
+    )
+    def say(self, words: str) -> None:
+        event = self.bench.say(words)
+        if event.kind == "reading":
+            self.given.append(event)
+
+    @precondition(lambda self: bool(self.given))
+    @rule(data=st.data(), number=st.integers(1, 179))
+    def correct(self, data: st.DataObject, number: int) -> None:
+        which = data.draw(st.integers(1, len(self.given)))
+        self.bench.say(f"correct {which} {number} before")
+
+    @invariant()
+    def nothing_is_lost(self) -> None:
+        """Every reading counts, is held, set aside or struck, and is in the journal."""
+        session = self.bench.session
+        kept = [event for event in session.events if event.kind == "reading"]
+        assert kept == self.given
+        struck = {e.body["event"] for e in session.events if e.kind == "struck"}
+        standing = set(session._now.readings) | set(session._now.held)
+        assert standing == {event.seq for event in kept} - struck
+
+    @invariant()
+    def nothing_is_paired_twice(self) -> None:
+        session = self.bench.session
+        pairing = session.pairing
+        couples = (*pairing.openings, *pairing.closings)
+        readings = [id(couple.reading) for couple in couples]
+        taken = [couple.change.time_s for couple in couples]
+        assert len(set(readings)) == len(readings)
+        assert len(set(taken)) == len(taken)
+        alone = {id(reading) for reading in pairing.readings}
+        wanted = {id(r) for r in session.readings if r.step in ("opening", "closing")}
+        assert set(readings) | alone == wanted
+        assert not alone & set(readings)
+
+    @invariant()
+    def the_journal_gives_the_same_session(self) -> None:
+        session = self.bench.session
+        text = json.dumps([asdict(event) for event in session.events])
+        again = Session(session.engine, [Event(**entry) for entry in json.loads(text)])
+        assert again._now == session._now
+        assert again.record().as_dict() == session.record().as_dict()
+
+    @invariant()
+    def the_record_is_that_of_a_replay(self) -> None:
+        """What was ignored or needs no reading aside, the plain arithmetic gives the same."""
+        session = self.bench.session
+        ignored = {session._now.changes[seq].time_s for seq in session._now.ignored}
+        counted = [change for change in session.changes if change.time_s not in ignored]
+        plain = timing_record(counted, session.readings, session.engine).as_dict()
+        ours = session.record().as_dict()
+        assert ours["cylinders"] == plain["cylinders"]
+        assert ours["unpaired"]["readings"] == plain["unpaired"]["readings"]
+
+
+AnyOrder.TestCase.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
+TestAnyOrder = AnyOrder.TestCase
