@@ -38,7 +38,7 @@ class Reading:
     sweep : {"forward", "backward"}
         Crank turned in its running direction, or against it.
     struck : bool
-        Taken back by the mechanic: kept and shown, and left out of everything.
+        It does not count any more: kept and shown, and left out of everything.
     row : int or None
         The row of the readings file it stands in.
     """
@@ -56,7 +56,7 @@ class Reading:
 
     def where(self) -> str:
         """Return words that lead the user to this reading."""
-        place = f"row {self.row}" if self.row is not None else f"{self.time_s:g} s"
+        place = f"row {self.row}" if self.row is not None else f"{self.time_s:.1f} s"
         return f"{self.step} {self.written} ({place})" if self.written else f"{self.step} ({place})"
 
     def as_dict(self) -> dict[str, object]:

@@ -233,15 +233,27 @@ class CylinderRecord:
 
 
 @dataclass(frozen=True)
+class Ignored:
+    """A change that needs no reading, as the mechanic said, and why."""
+
+    change: Change
+    reason: str
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the change as the record shows it."""
+        return {**self.change.as_dict(), "reason": self.reason}
+
+
+@dataclass(frozen=True)
 class Inputs:
     """What the record was made from.
 
     Attributes
     ----------
     recording, sheet, readings : str or None
-        File names.
+        File names. The recordings of a session that was stopped and resumed are set off by commas.
     sha256 : str or None
-        Of the recording.
+        Of the recording; of each, where there are more.
     duration_s : float or None
     sounding : str or None
         As it was told.
@@ -295,6 +307,9 @@ class TimingRecord:
         What to look at before the record is trusted.
     notes : tuple of str
         How things were taken that could have been taken otherwise.
+    noted : tuple of str
+        What the mechanic noted at the engine.
+    ignored : tuple of Ignored
     spread : Estimate or None
         How far cylinders differ, largest from smallest.
     inputs : Inputs
@@ -309,6 +324,8 @@ class TimingRecord:
     cautions: tuple[str, ...] = CAUTIONS
     warnings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    noted: tuple[str, ...] = ()
+    ignored: tuple[Ignored, ...] = ()
     spread: Estimate | None = None
     inputs: Inputs = field(default_factory=Inputs)
 
@@ -326,10 +343,12 @@ class TimingRecord:
             "unpaired": {
                 "changes": [change.as_dict() for change in self.unpaired_changes],
                 "readings": [reading.as_dict() for reading in self.unpaired_readings],
+                "ignored": [ignored.as_dict() for ignored in self.ignored],
             },
             "cautions": list(self.cautions),
             "warnings": list(self.warnings),
             "notes": list(self.notes),
+            "noted": list(self.noted),
             "readings": [reading.as_dict() for reading in self.readings],
             "spread": {**self.spread.as_dict(), "limit_deg": self.engine.spread_limit_deg}
             if self.spread

@@ -110,12 +110,16 @@ def read_record(path: Path) -> dict[str, Any]:
     if not isinstance(record, dict) or record.get("schema") != SCHEMA:
         raise BadInput(f"{path} is not a record of this program ({SCHEMA})")
     try:
-        day = _day(record["inputs"]["when"])
+        return dated(record)
     except (KeyError, TypeError, ValueError):
         raise BadInput(
             f"{path} does not tell its date; make it again with replay --when 2026-05-03"
         ) from None
-    return {**record, "day": day}
+
+
+def dated(record: dict[str, Any]) -> dict[str, Any]:
+    """Return a record with its ``day``, counted from the start of the calendar."""
+    return {**record, "day": _day(record["inputs"]["when"])}
 
 
 def histories(records: Sequence[dict[str, Any]]) -> list[CylinderHistory]:
@@ -124,7 +128,7 @@ def histories(records: Sequence[dict[str, Any]]) -> list[CylinderHistory]:
     Parameters
     ----------
     records : sequence of dict
-        As `read_record` gives them, in any order.
+        As `read_record` or `dated` gives them, in any order.
 
     Raises
     ------

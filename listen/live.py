@@ -218,7 +218,8 @@ class Live:
         self._logbook.append(self._number, event)
         self.session.add(event)
         if event.kind == "finished":
-            self._logbook.keep_record(self._number, as_json(record_of(self.session, self._number)))
+            record = record_of(self._logbook, self._number, self.session)
+            self._logbook.keep_record(self._number, as_json(record))
         self._face.show(event)
 
     def _drain(self) -> None:

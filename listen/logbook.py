@@ -98,6 +98,11 @@ class SessionRow:
     last_s: float
     finished: bool
 
+    @property
+    def day(self) -> str:
+        """The day it was begun, by the clock of this machine."""
+        return datetime.fromisoformat(self.begun).astimezone().date().isoformat()
+
 
 def default_path() -> Path:
     """Return where the user's logbook is, or would be."""

@@ -16,7 +16,7 @@ from analysis.engine import Engine
 from analysis.record import CylinderRecord, TimingRecord
 from analysis.wheel import show
 from listen.pictures import Picture, pictures_of, sound_picture
-from listen.report import action, comparisons, dead_centre, side
+from listen.report import action, comparisons, dead_centre, put_aside, side
 from listen.stretches import Stretch
 
 VERDICTS = {"within": "✓ within", "outside": "✗ outside", "undecided": "? undecided"}
@@ -103,7 +103,7 @@ def page_of(record: TimingRecord, sounds: Sequence[Stretch] = ()) -> Page:
     record : TimingRecord
         What to show.
     sounds : sequence of Stretch
-        The sound around the openings, in the order of the cylinders' openings.
+        The sound around the openings, as far as it was kept.
 
     Returns
     -------
@@ -123,14 +123,19 @@ def page_of(record: TimingRecord, sounds: Sequence[Stretch] = ()) -> Page:
         )
     parts.append(Pictures("On the wheel", list(pictures_of(record))))
     if sounds:
-        names = [
-            f"Cylinder {cylinder.figure.name}, opening {place}"
+        names = {
+            opening.change.time_s: f"Cylinder {cylinder.figure.name}, opening {place}"
             for cylinder in record.cylinders
-            for place, _ in enumerate(cylinder.openings, start=1)
-        ]
-        shown = [sound_picture(sound, name) for sound, name in zip(sounds, names, strict=True)]
+            for place, opening in enumerate(cylinder.openings, start=1)
+            if opening.change
+        }
+        shown = [sound_picture(sound, names[sound.time_s]) for sound in sounds]
         parts.append(Pictures("The sound around each opening", shown))
     parts += [budget_table(record), _readings(record)]
+    if record.noted:
+        parts.append(Items("Noted at the engine", record.noted, "left"))
+    if record.ignored:
+        parts.append(Items("Openings and closings put aside", put_aside(record), "left"))
     if record.notes:
         parts.append(Items("Notes", record.notes, "left"))
     parts.append(Items("Cautions", record.cautions, "left"))

@@ -31,6 +31,8 @@ def print_record(record: TimingRecord, console: Console) -> None:
     console.print(_what_to_do(record))
     for name, items, style in (
         ("Look here", [*record.warnings, *_unpaired(record)], "yellow"),
+        ("Noted at the engine", list(record.noted), ""),
+        ("Openings and closings put aside", put_aside(record), ""),
         ("Found besides", comparisons(record), ""),
         ("Note", [*record.notes, *_closings(record)], "dim"),
         ("Cautions", list(record.cautions), ""),
@@ -197,6 +199,11 @@ def comparisons(record: TimingRecord) -> list[str]:
             f"degrees{limit}"
         )
     return found
+
+
+def put_aside(record: TimingRecord) -> list[str]:
+    """Say which changes the mechanic said need no reading, and why."""
+    return [f"at {one.change.time_s:.1f} s: {one.reason}" for one in record.ignored]
 
 
 def _unpaired(record: TimingRecord) -> list[str]:

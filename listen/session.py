@@ -17,8 +17,9 @@ Which change a reading belongs to is worked out afresh from everything that coun
 made out, and the outcome is that of a replay of the same sound and readings.
 
 Readings taken as left before the points were set again say nothing of how they are left; they are
-set aside. Openings and closings heard while the points are being set, watched or first heard need
-no reading and are left out of the record's list of those without one.
+set aside, and stand in the record as struck, as does what was struck or corrected. Openings and
+closings heard while the points are being set, watched or first heard need no reading and are left
+out of the record's list of those without one.
 
 References
 ----------
@@ -35,7 +36,7 @@ from analysis.engine import Engine
 from analysis.pairing import Pairing, pair, tell_points
 from analysis.reading import Phase, Reading
 from analysis.reading import Step as ReadingStep
-from analysis.record import Inputs, TimingRecord
+from analysis.record import Ignored, Inputs, TimingRecord
 from analysis.timing import timing_record
 from analysis.wheel import meanings, parse, write
 from listen.event import Event, Kind
@@ -110,6 +111,7 @@ class _Standing:
 
     places: list[tuple[float, Place]] = field(default_factory=list)
     readings: dict[int, Reading] = field(default_factory=dict)
+    struck: list[Reading] = field(default_factory=list)
     held: dict[int, Reading] = field(default_factory=dict)
     changes: dict[int, Change] = field(default_factory=dict)
     ignored: dict[int, str] = field(default_factory=dict)
@@ -238,26 +240,28 @@ class Session:
             error = 0.0
         return write(round((self.engine.opens_at_deg + error) * 8) / 8, self.engine.wheel)
 
-    def record(self, inputs: Inputs | None = None) -> TimingRecord:
+    def record(self, inputs: Inputs | None = None, guard: float = 0.0) -> TimingRecord:
         """Return the timing record of what counts so far.
+
+        Parameters
+        ----------
+        inputs : Inputs, optional
+            Where it came from.
+        guard : float
+            Guard band of the verdicts, by the expanded uncertainty.
 
         Raises
         ------
         ValueError
             As :func:`analysis.timing.timing_record` does.
         """
-        return self._plain_record if inputs is None else self._make_record(inputs)
+        return self._plain_record if inputs is None else self._make_record(inputs, guard)
 
-    def remarks(self) -> list[str]:
+    def _remarks(self) -> list[str]:
         """Return what the session itself gives to doubt."""
         now, remarks = self._now, []
         for start_s, end_s in now.gaps:
             remarks.append(f"nothing was heard from {start_s:.1f} to {end_s:.1f} s")
-        aside = len(now.readings) - len(self._valid())
-        if aside:
-            remarks.append(
-                f"{aside} reading(s) from before the points were set again are set aside"
-            )
         last_set = max((at_s for at_s, place in now.places if place.step == "set"), default=None)
         for cylinder in self.engine.cylinders:
             checked = [
@@ -294,20 +298,44 @@ class Session:
 
     @cached_property
     def _plain_record(self) -> TimingRecord:
-        return self._make_record(None)
+        return self._make_record(None, 0.0)
 
-    def _make_record(self, inputs: Inputs | None) -> TimingRecord:
+    def _make_record(self, inputs: Inputs | None, guard: float) -> TimingRecord:
         told, asked = self._tell(self._countable())
         unread = set(self.pairing.changes)
         wanted = [c for c in told if c not in unread or c.points is None or self._wants_reading(c)]
-        warnings = (*asked, *self.remarks())
-        return timing_record(wanted, self.readings, self.engine, warnings=warnings, inputs=inputs)
+        now, valid = self._now, self._valid()
+        aside = [replace(r, struck=True) for seq, r in now.readings.items() if seq not in valid]
+        record = timing_record(
+            wanted,
+            (*self.readings, *aside, *now.struck),
+            self.engine,
+            warnings=(*asked, *self._remarks()),
+            inputs=inputs,
+            guard=guard,
+        )
+        heard = {change.time_s: change for change in self.changes}
+        notes = list(record.notes)
+        if aside:
+            count = "1 reading" if len(aside) == 1 else f"{len(aside)} readings"
+            notes.append(f"{count} from before the points were set again stand struck")
+        return replace(
+            record,
+            notes=tuple(notes),
+            noted=self.notes,
+            ignored=tuple(
+                Ignored(heard[now.changes[seq].time_s], reason)
+                for seq, reason in sorted(now.ignored.items())
+            ),
+        )
 
     def _fold(self) -> _Standing:
         now = _Standing(places=[(0.0, self.plan[0])])
         for event in self.events:
             body = event.body
             if event.seq in self._struck:
+                if event.kind == "reading" and not body["held"]:
+                    now.struck.append(replace(_reading(event), struck=True))
                 continue
             if event.kind == "change":
                 now.changes[event.seq] = Change(**body)
@@ -331,6 +359,8 @@ class Session:
     def _correct(now: _Standing, seq: int, written: str) -> None:
         for kept in (now.readings, now.held):
             if seq in kept:
+                if kept is now.readings:
+                    now.struck.append(replace(kept[seq], struck=True))
                 kept[seq] = replace(kept[seq], mark=parse(written), written=written)
 
     def _valid(self) -> dict[int, Reading]:

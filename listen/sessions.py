@@ -18,6 +18,7 @@ from listen.hearing import agreed
 from listen.kept_sound import seconds_kept
 from listen.logbook import Logbook
 from listen.session import Session
+from listen.stretches import Sound
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,17 +37,58 @@ class Listening:
     distance_m: float | None = None
 
 
-def record_of(session: Session, number: int) -> TimingRecord:
-    """Return a session's record, with where it came from."""
+def record_of(
+    logbook: Logbook,
+    number: int,
+    session: Session,
+    *,
+    guard: float = 0.0,
+    by: str | None = None,
+    when: str | None = None,
+    where: str | None = None,
+) -> TimingRecord:
+    """Return a session's record, with where it came from.
+
+    Parameters
+    ----------
+    logbook : Logbook
+        Where it is kept.
+    number : int
+        Of the session in it.
+    session : Session
+        What it holds.
+    guard : float
+        Guard band of the verdicts, by the expanded uncertainty.
+    by, when, where : str, optional
+        Instead of what was said when it was begun, and of the day it was.
+    """
+    from listen.sources import sha256_of
+
     began = next((event.body for event in session.events if event.kind == "began"), {})
-    return session.record(
-        Inputs(
-            recording=f"session {number}",
-            sounding=began.get("sounding"),
-            sheet=began.get("sheet"),
-            program=f"thirdear {__version__}",
-        )
+    paths = [sound.path for sound in sounds_of(logbook, number, session)]
+    inputs = Inputs(
+        recording=", ".join(path.name for path in paths) or None,
+        sha256=", ".join(map(sha256_of, paths)) or None,
+        sounding=began.get("sounding"),
+        sheet=began.get("sheet"),
+        readings=f"session {number}",
+        program=f"thirdear {__version__}",
+        buzzer=began.get("buzzer"),
+        distance_m=began.get("distance_m"),
+        by=by or began.get("by"),
+        when=when or logbook.session(number).day,
+        where=where or began.get("where"),
+        instruments=session.engine.instruments,
     )
+    return session.record(inputs, guard)
+
+
+def sounds_of(logbook: Logbook, number: int, session: Session) -> list[Sound]:
+    """Return the sound that was kept of a session, in order of time."""
+    folder = logbook.sound_of(number)
+    kept = [e.body for e in session.events if e.kind == "listening" and e.body["sound"]]
+    sounds = [Sound(folder / body["sound"], body["from_s"]) for body in kept]
+    return [sound for sound in sounds if sound.path.is_file()]
 
 
 def print_body(buzzer: BuzzerPrint) -> dict[str, Any]:
@@ -83,7 +125,7 @@ def begin_session(
     engine : Engine
         What it says.
     options : mapping
-        ``sounding``, ``buzzer`` (a taught one's name) and ``distance_m``.
+        ``sounding``, ``buzzer`` (a taught one's name), ``distance_m``, ``by`` and ``where``.
     """
     taught = buzzers.load(options["buzzer"]) if options["buzzer"] else None
     sounding = options["sounding"]

@@ -4,14 +4,16 @@ For each moment the buzzer's band is where the spectra before and after differ m
 is small: the outline of the swings and the level in that band, column by column.
 """
 
-import os
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from analysis.record import PlacedReading
+from analysis.change import Change
+from analysis.record import TimingRecord
 from analysis.soundspeed import travel
 
 HALF_S = 0.06
@@ -45,34 +47,54 @@ class Stretch:
     band_hz: tuple[float, float]
 
 
-def stretches(
-    recording: str | os.PathLike[str],
-    openings: Sequence[PlacedReading],
-    distance_m: float | None = None,
-) -> list[Stretch]:
-    """Cut the sound around openings out of a recording.
+@dataclass(frozen=True)
+class Sound:
+    """A recording, and the time at which it begins."""
+
+    path: Path
+    from_s: float = 0.0
+
+
+def stretches(record: TimingRecord, sounds: Sequence[Sound]) -> list[Stretch]:
+    """Cut the sound around a record's openings out of its recordings.
 
     Parameters
     ----------
-    recording : str or path
-        The recording they were heard in.
-    openings : sequence of PlacedReading
-        Those with a change are drawn.
-    distance_m : float, optional
-        From buzzer to microphone, as it was taken off the moments.
+    record : TimingRecord
+        Whose openings are drawn.
+    sounds : sequence of Sound
+        What they were heard in, in order of time.
 
     Returns
     -------
     list of Stretch
-        In the order of the openings; one cut short by the recording's ends is filled with silence.
+        Of the openings in these recordings; one cut short by a recording's ends is filled with
+        silence.
     """
+    changes = [
+        opening.change
+        for cylinder in record.cylinders
+        for opening in cylinder.openings
+        if opening.change
+    ]
+    distance_m = record.inputs.distance_m
+    late_s = travel(distance_m).seconds if distance_m else 0.0
+    found = []
+    ends_s = [sound.from_s for sound in sounds[1:]] + [math.inf]
+    for sound, end_s in zip(sounds, ends_s, strict=True):
+        here = [change for change in changes if sound.from_s <= change.time_s < end_s]
+        if here:
+            found += _cut_out(sound, here, late_s)
+    return found
+
+
+def _cut_out(sound: Sound, changes: Sequence[Change], late_s: float) -> list[Stretch]:
     from listen.sources import open_recording
 
-    source = open_recording(recording)
-    late_s = travel(distance_m).seconds if distance_m else 0.0
-    changes = [opening.change for opening in openings if opening.change]
+    source = open_recording(sound.path)
     rate = source.rate_hz
     size = 2 * round(HALF_S * rate)
+    late_s -= sound.from_s
     firsts = [round((change.time_s + late_s) * rate) - size // 2 for change in changes]
     cuts = [np.zeros(size) for _ in changes]
     for block in source.blocks():

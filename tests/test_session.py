@@ -103,7 +103,8 @@ def test_the_whole_job(bench: Bench) -> None:
     assert first.verdict.verdict == second.verdict.verdict == "within"
     assert first.phases["found"].angle_deg == pytest.approx(24.5)
     assert not record.unpaired_readings
-    assert any("set aside" in warning for warning in record.warnings)
+    assert [r.written for r in record.readings if r.struck] == ["31.5", "31.75", "31.5"]
+    assert "3 readings from before the points were set again stand struck" in record.notes
     say("next")
     assert session.finished
 

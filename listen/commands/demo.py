@@ -5,8 +5,10 @@ from pathlib import Path
 import click
 
 from analysis.change import Sounding
-from listen.commands.replay import run
+from listen.deliver import deliver
 from listen.errors import BadInput
+from listen.replay import replay
+from listen.stretches import Sound
 
 _NAME = "fire-pump"
 _SOUNDING: Sounding = "open"
@@ -20,7 +22,8 @@ _SOUNDING: Sounding = "open"
     metavar="FOLDER",
     help="Also write it as HTML, PDF, JSON and CSV.",
 )
-def command(json_: bool, out: Path | None) -> int:
+@click.option("--budget", is_flag=True, help="Also print the uncertainty budget.")
+def command(json_: bool, out: Path | None, budget: bool) -> int:
     """Make the timing record of the shipped sample: the engine of a museum's fire pump."""
     folder = sample_folder()
     recording, sheet, readings = (folder / f"{_NAME}.{end}" for end in ("m4a", "toml", "csv"))
@@ -28,7 +31,8 @@ def command(json_: bool, out: Path | None) -> int:
         click.echo(f"thirdear replay {_NAME}.m4a --engine {_NAME}.toml --readings {_NAME}.csv "
                    f"--sounding {_SOUNDING}")  # fmt: skip
         click.echo(f"in {folder}\n")
-    return run(recording, sheet, readings, json_=json_, out=out, sounding=_SOUNDING)
+    record = replay(recording, sheet, readings, _SOUNDING)
+    return deliver(record, [Sound(recording)], json_=json_, out=out, budget=budget)
 
 
 def sample_folder() -> Path:

@@ -1,36 +1,49 @@
-"""``thirdear history``: opening angles over the years, from kept records."""
+"""``thirdear history``: opening angles over the years, from the logbook or kept records."""
 
 import csv
 import json
 from pathlib import Path
+from typing import Any
 
 import click
 
+from analysis.record import Inputs
 from analysis.wheel import show
+from listen.commands.options import in_logbook
 from listen.errors import BadInput
-from listen.history import CylinderHistory, histories, history_picture, read_record
+from listen.history import CylinderHistory, dated, histories, history_picture, read_record
+from listen.sheet import read_sheet
 
 _BAR = 41
 
 
 @click.command("history")
-@click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("places", nargs=-1, required=True, type=click.Path(path_type=Path))
+@in_logbook
 @click.option("--cylinder", metavar="NAME", help="Only this one.")
 @click.option("--csv", "csv_", type=click.Path(path_type=Path), help="Write it as CSV.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw it, SVG.")
 @click.option("--json", "json_", is_flag=True, help="Print as JSON Lines.")
 def command(
-    records: tuple[Path, ...],
+    places: tuple[Path, ...],
+    logbook: Path | None,
     cylinder: str | None,
     csv_: Path | None,
     plot: Path | None,
     json_: bool,
 ) -> int:
-    """Show opening angle against date from RECORDS: record.json files, or folders of them.
+    """Show opening angle against date from PLACES.
+
+    A place is an engine's sheet (its sessions in the logbook), a record.json, or a folder of them.
 
     Exit status 1: a cylinder is drifting out of tolerance.
     """
-    found = histories([read_record(path) for path in _files(records)])
+    sheets = [place for place in places if place.suffix.casefold() == ".toml"]
+    others = [place for place in places if place not in sheets]
+    records = [read_record(path) for path in _files(others)] if others else []
+    for sheet in sheets:
+        records += _sessions(sheet, logbook)
+    found = histories(records)
     if cylinder is not None:
         found = [one for one in found if one.name.casefold() == cylinder.casefold()]
         if not found:
@@ -53,7 +66,24 @@ def command(
     return 1 if any(one.drift and one.drift.leaves_day is not None for one in found) else 0
 
 
-def _files(places: tuple[Path, ...]) -> list[Path]:
+def _sessions(sheet: Path, logbook: Path | None) -> list[dict[str, Any]]:
+    """Return the records of an engine's sessions in the logbook."""
+    from listen.logbook import Logbook, default_path
+    from listen.sessions import read_session
+
+    engine = read_sheet(sheet)
+    records = []
+    with Logbook(logbook or default_path(), write=False) as book:
+        for row in book.sessions():
+            session = read_session(book, row.number)
+            if session.engine.name == engine.name:
+                records.append(dated(session.record(Inputs(when=row.day)).as_dict()))
+        if not records:
+            raise BadInput(f"the logbook {book.path} has no session of {engine.name}")
+    return records
+
+
+def _files(places: list[Path]) -> list[Path]:
     files = []
     for place in places:
         files += sorted(place.rglob("record*.json")) if place.is_dir() else [place]

@@ -42,7 +42,19 @@ def _a_date(ctx: click.Context, param: click.Parameter, value: str | None) -> st
     return value
 
 
+_BY_AND_WHERE = (
+    click.option("--by", metavar="NAME", help="Who does the job, for the record."),
+    click.option("--where", metavar="PLACE", help="At what place."),
+)
 _RECORD = (
+    click.option("--json", "json_", is_flag=True, help="Print the record as JSON."),
+    click.option(
+        "--out",
+        type=click.Path(path_type=Path),
+        metavar="FOLDER",
+        help="Also write it as a page (HTML, PDF), JSON and CSV.",
+    ),
+    click.option("--budget", is_flag=True, help="Also print the uncertainty budget."),
     click.option(
         "--guard",
         type=click.FloatRange(min=0.0),
@@ -50,20 +62,26 @@ _RECORD = (
         metavar="SHARE",
         help="Guard band of the verdict, by the uncertainty: 0 none, 1 its whole width.",
     ),
-    click.option("--by", metavar="NAME", help="Who did the job."),
+    *_BY_AND_WHERE,
     click.option(
         "--when",
         callback=_a_date,
         metavar="DATE",
         help="On what day, such as 2026-05-03; thirdear history goes by it.",
     ),
-    click.option("--where", metavar="PLACE", help="At what place."),
 )
 
 
 def about_the_record(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options that the record needs and no file tells."""
+    """Give a command the options of how a record is judged, named, shown and written."""
     for option in reversed(_RECORD):
+        command = option(command)
+    return command
+
+
+def by_and_where(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that say who does the job and at what place."""
+    for option in reversed(_BY_AND_WHERE):
         command = option(command)
     return command
 

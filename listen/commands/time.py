@@ -5,7 +5,12 @@ from pathlib import Path
 import click
 
 from analysis.change import Sounding
-from listen.commands.options import about_the_sound, at_the_engine, spare_the_processor
+from listen.commands.options import (
+    about_the_sound,
+    at_the_engine,
+    by_and_where,
+    spare_the_processor,
+)
 from listen.sheet import read_sheet
 
 
@@ -13,6 +18,7 @@ from listen.sheet import read_sheet
 @click.argument("sheet", type=click.Path(path_type=Path))
 @about_the_sound
 @at_the_engine
+@by_and_where
 def command(
     sheet: Path,
     sounding: Sounding | None,
@@ -22,6 +28,8 @@ def command(
     logbook: Path | None,
     plain: bool,
     sound_kept: bool,
+    by: str | None,
+    where: str | None,
 ) -> int:
     """Time the engine of SHEET with this computer's microphone and typed readings.
 
@@ -34,7 +42,13 @@ def command(
     from listen.running import run
     from listen.sessions import begin_session
 
-    options = {"sounding": sounding, "buzzer": buzzer, "distance_m": distance_m}
+    options = {
+        "sounding": sounding,
+        "buzzer": buzzer,
+        "distance_m": distance_m,
+        "by": by,
+        "where": where,
+    }
     with Logbook(logbook or default_path(), write=True) as book:
         microphone = Microphone(device)
         number, session, listening = begin_session(book, sheet, engine, options)

@@ -1,0 +1,49 @@
+"""A finished record is shown, written, and told as an exit status."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+from analysis.record import TimingRecord
+from listen.record_files import as_json, write_record
+from listen.report import print_budget, print_record
+from listen.stretches import Sound, stretches
+
+
+def deliver(
+    record: TimingRecord,
+    sounds: Sequence[Sound] = (),
+    *,
+    json_: bool = False,
+    out: Path | None = None,
+    budget: bool = False,
+) -> int:
+    """Show a record and write it; return 1 when it wants looking at.
+
+    Parameters
+    ----------
+    record : TimingRecord
+        What to show.
+    sounds : sequence of Sound
+        What it was made from, for the pictures on the page.
+    json_ : bool
+        Print JSON instead.
+    out : Path or None
+        Folder to write it to as well.
+    budget : bool
+        Print the uncertainty budget as well.
+    """
+    if out:
+        write_record(record, out, stretches(record, sounds))
+    if json_:
+        click.echo(as_json(record))
+    else:
+        console = Console(highlight=False)
+        print_record(record, console)
+        if budget:
+            print_budget(record, console)
+        if out:
+            console.print(f"Written to {out}", style="dim", markup=False)
+    return 1 if record.look_here else 0
