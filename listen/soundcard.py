@@ -28,7 +28,7 @@ from typing import Any
 from listen.errors import BadInput
 
 HEADER = struct.Struct("<IdB")
-PIECE_S = 0.02
+PIECE_S = 0.03
 LIST_S = 20.0
 
 _NO_LIBRARY = (

@@ -25,7 +25,7 @@ from listen.event import Event
 from listen.live import Face, Inbox, Key, Status, Words
 from listen.session import CAUTIONS, WHAT_TO_DO, WORDS, Session
 
-DRAW_S = 0.25
+DRAW_S = 0.5
 _POINTS = {
     "open": ("●──╱ ●", "POINTS OPEN", "bold reverse"),
     "closed": ("●────●", "points closed", "bold"),
