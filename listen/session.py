@@ -17,7 +17,9 @@ Which change a reading belongs to is worked out afresh from everything that coun
 made out, and the outcome is that of a replay of the same sound and readings.
 
 Readings taken as left before the points were set again say nothing of how they are left; they are
-set aside, and stand in the record as struck, as does what was struck or corrected. Openings and
+set aside, and stand in the record as struck, as does what was struck or corrected. The points count
+as set again once something was heard or held while that was done, or the cylinder is read again:
+a look at the step changes nothing. Openings and
 closings heard while the points are being set, watched or first heard need no reading and are left
 out of the record's list of those without one.
 
@@ -26,6 +28,7 @@ References
 The order of the steps and the cautions: common practice, no source.
 """
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
@@ -262,7 +265,7 @@ class Session:
         now, remarks = self._now, []
         for start_s, end_s in now.gaps:
             remarks.append(f"nothing was heard from {start_s:.1f} to {end_s:.1f} s")
-        last_set = max((at_s for at_s, place in now.places if place.step == "set"), default=None)
+        last_set = max((at_s for at_s, _ in self._settings()), default=None)
         for cylinder in self.engine.cylinders:
             checked = [
                 r.time_s
@@ -365,14 +368,31 @@ class Session:
 
     def _valid(self) -> dict[int, Reading]:
         """Return the readings without those from before the points were set again."""
-        set_at = {place.cylinder: at_s for at_s, place in self._now.places if place.step == "set"}
+        set_at = {cylinder: at_s for at_s, cylinder in self._settings()}
         return {
             seq: reading
             for seq, reading in self._now.readings.items()
-            if reading.step not in ("opening", "closing")
-            or reading.phase == "found"
-            or reading.time_s >= set_at.get(reading.cylinder, 0.0)
+            if not _as_left(reading) or reading.time_s >= set_at.get(reading.cylinder, 0.0)
         }
+
+    def _settings(self) -> list[tuple[float, str | None]]:
+        """Return when the points were set, and by which cylinder."""
+        now = self._now
+        doings = [change.time_s for change in now.changes.values()]
+        doings += [reading.time_s for reading in now.held.values()]
+        found = []
+        for place, (at_s, here) in enumerate(now.places):
+            if here.step != "set":
+                continue
+            later = now.places[place + 1 :]
+            until_s = next((s for s, p in later if p.step not in ("set", "watch")), math.inf)
+            done = any(at_s <= doing_s < until_s for doing_s in doings)
+            if done or any(
+                _as_left(reading) and reading.cylinder == here.cylinder and reading.time_s >= at_s
+                for reading in now.readings.values()
+            ):
+                found.append((at_s, here.cylinder))
+        return found
 
     def _countable(self) -> list[Change]:
         return [c for seq, c in self._now.changes.items() if seq not in self._now.ignored]
@@ -642,6 +662,10 @@ _GRAMMAR: Mapping[str, Callable[[Session, str, str], _Made]] = {
     "closed": _told,
     "note": _note,
 }
+
+
+def _as_left(reading: Reading) -> bool:
+    return reading.phase == "left" and reading.step in ("opening", "closing")
 
 
 def _reading(event: Event) -> Reading:

@@ -6,6 +6,7 @@ is small: the outline of the swings and the level in that band, column by column
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import numpy.typing as npt
 from analysis.change import Change
 from analysis.record import TimingRecord
 from analysis.soundspeed import travel
+from listen.errors import BadInput
 
 HALF_S = 0.06
 _COLUMNS = 160
@@ -84,7 +86,8 @@ def stretches(record: TimingRecord, sounds: Sequence[Sound]) -> list[Stretch]:
     for sound, end_s in zip(sounds, ends_s, strict=True):
         here = [change for change in changes if sound.from_s <= change.time_s < end_s]
         if here:
-            found += _cut_out(sound, here, late_s)
+            with suppress(BadInput):  # a damaged file costs its pictures only
+                found += _cut_out(sound, here, late_s)
     return found
 
 

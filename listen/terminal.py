@@ -257,14 +257,15 @@ def picture(
 
 def _heading(session: Session, status: Status, width: int) -> list[Text]:
     here = session.place
-    at = session.plan.index(here) + 1 if here in session.plan else "-"
+    plan = session.plan
+    at = f"Step {plan.index(here) + 1} of {len(plan)}" if here in plan else "Once more"
     name = Text(session.engine.name, style="bold")
     right = clock(status.now_s)
     name.truncate(width - len(right) - 2)
     gap = " " * (width - cell_len(name.plain) - len(right))
     return [
         name + Text(f"{gap}{right}", style="dim"),
-        Text(f"Step {at} of {len(session.plan)}: {here}", style="bold"),
+        Text(f"{at}: {here}", style="bold"),
     ]
 
 

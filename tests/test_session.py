@@ -60,6 +60,18 @@ def bench() -> Bench:
     return Bench()
 
 
+def test_a_look_at_the_setting_step_sets_nothing_aside(bench: Bench) -> None:
+    for words in ("go centre 1", "18 before", "15 after", "go check 1"):
+        bench.say(words)
+    for written in ("31.5", "31.75", "31.5"):
+        bench.sweep(written)
+    bench.say("next")
+    assert bench.session.place == Place("set", "1")
+    assert len(bench.session.readings) == 5
+    bench.hear("closed"), bench.hear("open")
+    assert len(bench.session.readings) == 2
+
+
 def test_the_whole_job(bench: Bench) -> None:
     say, session = bench.say, bench.session
     say("next")
