@@ -241,6 +241,16 @@ class Microphone:
                 continue
 
 
+def mono(samples: PCM, channels: int) -> PCM:
+    """Return the middle of one or two channels whose samples come in turn.
+
+    A microphone on one side only is so heard at half its strength, and one on both as it is.
+    """
+    if channels == 1:
+        return samples
+    return ((samples[::2].astype(np.int32) + samples[1::2]) // 2).astype(np.int16)
+
+
 class _Card:
     """The program that reads the sound card, and what it has read."""
 
@@ -264,6 +274,7 @@ class _Card:
             self.end()
             raise BadInput(told["error"])
         self.opened = Opened(told["input"], told["rate_hz"])
+        self._channels = told["channels"]
 
     def next(self, patience_s: float) -> tuple[PCM, float, bool] | None:
         """Return samples, their time of arrival, and whether a loss before them was told of.
@@ -273,7 +284,7 @@ class _Card:
         piece = self._get(patience_s)
         if not isinstance(piece, tuple):
             return None
-        return np.frombuffer(piece[0], np.int16), piece[1], piece[2]
+        return mono(np.frombuffer(piece[0], np.int16), self._channels), piece[1], piece[2]
 
     def end(self) -> None:
         """End the program, whatever it is doing."""

@@ -9,9 +9,10 @@ never waits for the rest of the program. The process is this module::
     python -m listen.soundcard hear [INPUT]
 
 The first writes the inputs to its standard output, as a line of JSON. The second writes a line of
-JSON, either ``{"input": …, "rate_hz": …}`` or ``{"error": …}``, then for each piece of sound a
-header (`HEADER`: bytes that follow, monotonic time of arrival in seconds, 1 when samples were
-lost just before) and its samples, int16, mono.
+JSON, either ``{"input": …, "rate_hz": …, "channels": …}`` or ``{"error": …}``, then for each piece
+of sound a header (`HEADER`: bytes that follow, monotonic time of arrival in seconds, 1 when samples
+were lost just before) and its samples, int16, of one channel or two in turn: a stereo input may
+have its microphone on either.
 """
 
 import contextlib
@@ -160,6 +161,7 @@ def _hear(wanted: str | None) -> None:
     except BadInput as trouble:
         _say({"error": str(trouble)})
         return
+    channels = min(2, chosen.channels)
     pieces: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
 
     def arrived(samples: Any, _count: int, _time: Any, status: Any) -> None:
@@ -170,7 +172,7 @@ def _hear(wanted: str | None) -> None:
         stream = sounddevice.RawInputStream(
             device=chosen.number,
             samplerate=chosen.rate_hz,
-            channels=1,
+            channels=channels,
             dtype="int16",
             blocksize=round(chosen.rate_hz * PIECE_S),
             latency="low",
@@ -181,7 +183,7 @@ def _hear(wanted: str | None) -> None:
     except sounddevice.PortAudioError as trouble:
         _say({"error": f"the input {chosen.name} cannot be used: {trouble.args[0]}"})
         return
-    _say({"input": chosen.name, "rate_hz": chosen.rate_hz})
+    _say({"input": chosen.name, "rate_hz": chosen.rate_hz, "channels": channels})
     out = sys.stdout.buffer
     while (piece := pieces.get()) is not None:
         out.write(piece)

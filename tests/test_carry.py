@@ -65,8 +65,9 @@ def test_a_session_is_carried_to_another_logbook(book: Path, tmp_path: Path) -> 
 
 
 def test_a_record_is_printed_with_its_notes(book: Path) -> None:
-    done = thirdear("record", "1", "--logbook", book)
+    done = thirdear("record", "1", "--budget", "--logbook", book)
     assert done.returncode == 1  # one reading only
+    assert "stops, resolution" in done.stdout
     assert "27.9 before" in done.stdout
     assert "- oily" in done.stdout
     listed = json.loads(thirdear("sessions", "--json", "--logbook", book).stdout)

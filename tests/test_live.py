@@ -12,14 +12,17 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from hashlib import sha256
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from virtual_card import SHEET, THIRDEAR, VirtualCard, why_not, write_sound
 
 from listen.kept_sound import seconds_kept
 
+SCHEMA = Path(__file__).parents[1] / "docs" / "record.schema.json"
 OPEN_S = ((2.0, 3.6), (5.0, 6.5), (8.2, 9.9))
 END_S = 11.0
 
@@ -139,9 +142,19 @@ def test_a_live_session_is_what_replay_makes_of_the_same_sound(
         live.say(words)
     live.expect("the record is closed")
     assert live.end() == 1  # cylinder 2 has no readings
-    ours = json.loads(thirdear(card, "record", "1", "--json", "--logbook", book).stdout)
+    page = ("--out", tmp_path / "page", "--where", "museum", "--json")
+    ours = json.loads(thirdear(card, "record", "1", *page, "--logbook", book).stdout)
 
     kept = next(Path(f"{book}.sound").glob("*/1.flac"))
+    assert ours["inputs"]["recording"] == "1.flac"
+    assert ours["inputs"]["sha256"] == sha256(kept.read_bytes()).hexdigest()
+    assert ours["inputs"]["where"] == "museum"
+    jsonschema.validate(ours, json.loads(SCHEMA.read_text(encoding="utf-8")))
+    html = (tmp_path / "page" / "record.html").read_text(encoding="utf-8")
+    assert html.count("The sound around") >= 1
+    assert "Cylinder 1, opening 3" in html
+    drawn = thirdear(card, "history", SHEET, "--logbook", book)
+    assert (drawn.returncode, "one date" in drawn.stdout) == (0, True), drawn.stderr
     readings = tmp_path / "readings.csv"
     with readings.open("w", newline="") as file:
         table = csv.writer(file)

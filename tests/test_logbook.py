@@ -40,6 +40,20 @@ def test_events_come_back_as_they_were(path: Path) -> None:
         assert (row.sheet_name, row.sheet, row.events, row.finished) == ("pump.toml", "text", 2, 0)
 
 
+def test_a_clock_that_is_set_back_changes_no_order(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days = iter(["2026-05-03T10:00:00+00:00", "2026-05-03T10:00:05+00:00"] + 3 * ["1970-01-01"])
+    monkeypatch.setattr("listen.logbook._utc_now", lambda: next(days))
+    with Logbook(path, write=True) as book:
+        number = book.begin("pump.toml", "")
+        for seq in (1, 2, 3):
+            book.append(number, note(seq))
+        later = book.begin("pump.toml", "")
+        assert [event.seq for event in book.events(number)] == [1, 2, 3]
+        assert [row.number for row in book.sessions()] == [number, later]
+
+
 def test_the_journal_only_grows(path: Path) -> None:
     with Logbook(path, write=True) as book:
         book.append(book.begin("pump.toml", ""), note(1))

@@ -15,13 +15,23 @@ from hypothesis import strategies as st
 from listen.errors import BadInput
 from listen.kept_sound import SoundKeeper, seconds_kept
 from listen.level import LevelMeter
-from listen.microphone import SampleClock
+from listen.microphone import SampleClock, mono
 from listen.soundcard import Input, choose
 from listen.sources import open_recording
 
 RATE = 48_000
 PIECE = 960
 NONE = np.zeros(PIECE, np.int16)
+
+
+def test_a_microphone_on_one_side_is_heard() -> None:
+    left = np.array([1000, -1000, 32767, -32768], np.int16)
+    both = np.repeat(left, 2)
+    assert mono(both, 2).tolist() == left.tolist() == mono(left, 1).tolist()
+    for side in (0, 1):
+        one = np.zeros(8, np.int16)
+        one[side::2] = left
+        assert mono(one, 2).tolist() == [500, -500, 16383, -16384]
 
 
 def run_clock(
