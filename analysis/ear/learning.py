@@ -333,6 +333,7 @@ def _traits(
         "step": min(1.0, float(np.mean(steps))),
         "least_step": min(0.8, float(np.quantile(steps, 0.2))),
         "edge": min(6.0, float(np.mean(edges))),
+        "plain": float(np.log1p(np.sum((steps > 0.5) & (edges > 3.0)))),
     }
 
 
