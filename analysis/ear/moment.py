@@ -45,6 +45,8 @@ ATTACKS_S = np.geomspace(0.0005, 0.04, 24)
 """How long a buzzer may take from nothing to full, or back, in seconds."""
 EARLIEST_S = 0.010
 """How long before its energy is half-way a growl may have begun."""
+UNSTEADY_S = 0.0015
+"""Standard uncertainty of a growl's moment from its being unsteady."""
 BLUR_STEPS = 2
 """Half the window through which its power is heard, in steps."""
 MOST_LINES = 24
@@ -352,8 +354,8 @@ def locate_power(
     weight /= total[:, None]
     times = (np.arange(low, high) + BLUR_STEPS) * step_s
     mean = weight @ times
-    variance = weight @ times**2 - mean**2 + step_s**2 / 12
-    return Moment(top[:, 0] + np.log(total), mean, np.maximum(variance, step_s**2 / 12))
+    variance = np.maximum(weight @ times**2 - mean**2, 0.0) + UNSTEADY_S**2
+    return Moment(top[:, 0] + np.log(total), mean, variance)
 
 
 @lru_cache(maxsize=2)
