@@ -42,17 +42,20 @@ PART_SPREAD = 0.2
 """Relative spread of each, so that they overlap and the line's own size need not be exact."""
 MOST = 0.45
 PASSING = 2.0
-"""Log odds, step by step, against staying part of the way: a buzzer only passes there."""
+"""Log odds, step by step, against staying less than MOST of the way: a buzzer only passes there."""
 ACCIDENT = 0.01
-WHOLE = 0.3
+"""Share of steps in which something else is heard."""
 INCOHERENT = 0.3
+"""Share of its power by which a line that keeps step may miss a straight course."""
+GAINS = np.array([0.7, 1.0, 1.4])
+"""How much the power of an unsteady sound comes and goes."""
+BINS_SHARE = 0.3
+"""Bins of one step are not independent either."""
 SHARE = 0.35
 """Steps overlap by the window's length, so each counts for less than one of its own."""
 
 
-def stirring(
-    x: Array, rate_hz: float, old: Lines, new: Lines, calm: slice, new_is_louder: bool
-) -> Array:
+def stirring(x: Array, rate_hz: float, old: Lines, new: Lines, calm: slice) -> Array:
     """Return the log odds, step by step, that the sound has left its old state.
 
     Parameters
@@ -65,8 +68,6 @@ def stirring(
         The strongest lines of the sound before and after, if any.
     calm : slice
         Steps in which the old state is sure.
-    new_is_louder : bool
-        Whether lines that both have grow.
     """
     steps = int(len(x) / rate_hz / STEP_S)
     odds = np.zeros((len(PARTS), steps))
@@ -115,6 +116,15 @@ def coherent(x: Array, rate_hz: float, lines: Lines, part: slice) -> bool | None
 def power_odds(x: Array, rate_hz: float, calm: slice, late: slice) -> Array:
     """Return the log odds of each part of the way, step by step, from the power spectrum alone.
 
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        The stretch.
+    rate_hz : float
+        Samples per second.
+    calm, late : slice
+        Steps in which the old and the new state are sure.
+
     Returns
     -------
     ndarray, shape (len(PARTS), steps)
@@ -132,9 +142,8 @@ def power_odds(x: Array, rate_hz: float, calm: slice, late: slice) -> Array:
     if not told.any():
         return np.zeros((len(PARTS), steps))
     power, old, new = power[:, told], old[told], new[told]
-    gains = np.array([0.7, 1.0, 1.4])
-    logs = np.array([np.log(_noisy(power, g * old)).sum(axis=1) * WHOLE for g in gains])
-    still = (logs.max(axis=0) + np.log(np.mean(np.exp(logs - logs.max(axis=0)), axis=0))) / WHOLE
+    logs = np.array([np.log(_noisy(power, g * old)).sum(axis=1) for g in GAINS])
+    still = _any_of(BINS_SHARE * logs) / BINS_SHARE
     odds = []
     for part in PARTS:
         share = part**2 if new.sum() > old.sum() else 1 - (1 - part) ** 2

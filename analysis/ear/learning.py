@@ -238,30 +238,30 @@ def _chosen(divergence: Array) -> npt.NDArray[np.intp]:
 
 
 LIKENESS = {
-    "divergence": 0.623,
-    "flat": 2.758,
-    "certain": 2.95,
-    "other_flat": 2.997,
-    "step": 2.156,
-    "least_step": 1.223,
-    "edge": 0.183,
-    "valley": -5.282,
-    "votes": 0.76,
+    "divergence": 0.66,
+    "flat": 2.629,
+    "certain": 3.763,
+    "other_flat": 2.551,
+    "step": 2.134,
+    "least_step": 1.037,
+    "edge": 0.139,
+    "valley": -5.518,
+    "votes": 0.86,
 }
 """Weights by which the suspects of a stretch are ranked: a conditional logit fitted on simulated
 scenes (tests/bench)."""
 BUZZER_LOG_ODDS = {
-    "flat": 10.737,
-    "certain": 8.855,
-    "agree": 8.419,
-    "tone": 0.106,
-    "other_flat": 2.99,
-    "least_step": 3.188,
-    "gap": 0.158,
-    "stands_out": 0.098,
+    "flat": 9.946,
+    "certain": 9.765,
+    "agree": 6.39,
+    "tone": 0.088,
+    "other_flat": 2.617,
+    "least_step": 2.313,
+    "gap": 0.184,
+    "stands_out": 0.094,
 }
 """Weights of the likeliest suspect's being a buzzer at all: a logistic regression on the same."""
-BUZZER_LOG_ODDS_BASE = -30.8
+BUZZER_LOG_ODDS_BASE = -29.2
 
 
 @dataclass(frozen=True, eq=False)

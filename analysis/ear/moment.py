@@ -42,6 +42,13 @@ SETTLES_S = 0.060
 REACH_S = 0.030
 """How far either side of the first guess the moment may lie."""
 ATTACKS_S = np.geomspace(0.0005, 0.04, 24)
+"""How long a buzzer may take from nothing to full, or back, in seconds."""
+EARLIEST_S = 0.010
+"""How long before its energy is half-way a growl may have begun."""
+UNSTEADY_S = 0.0015
+"""Standard uncertainty of a growl's moment from its being unsteady."""
+BLUR_STEPS = 2
+"""Half the window through which its power is heard, in steps."""
 MOST_LINES = 24
 LEAST_ENERGY = 8.0
 """Least energy of the step over the noise density from which a moment is told."""
@@ -311,7 +318,6 @@ def locate_power(
     step_s: float,
     guess_s: float,
     limits_s: tuple[float, float],
-    lead: int,
 ) -> Moment | None:
     """Find the moment from the log odds of each part of the way, step by step.
 
@@ -326,19 +332,10 @@ def locate_power(
     guess_s, limits_s : float
         As for :func:`locate`.
     """
-    shapes = np.concatenate([np.zeros((len(rise_shapes()), lead)), rise_shapes(step_s)], axis=1)
-    blur = np.hanning(2 * lead + 1)[1:-1] ** 2
-    shapes = np.sqrt(
-        np.stack(
-            [
-                np.convolve(np.pad(s**2, (0, lead), mode="edge"), blur / blur.sum(), "same")[:-lead]
-                for s in shapes
-            ]
-        )
-    )
+    shapes = _blurred_shapes(step_s)
     reach = shapes.shape[1]
-    low = max(0, int(max(limits_s[0], guess_s - 0.010) / step_s))
-    high = min(int(limits_s[1] / step_s), int((guess_s + 0.006) / step_s))
+    low = max(0, int(max(limits_s[0], guess_s - EARLIEST_S) / step_s))
+    high = min(int(limits_s[1] / step_s), int((guess_s + EARLIEST_S / 2) / step_s))
     if high - low < 4:
         return None
     table = np.concatenate([np.zeros((1, odds.shape[1])), odds])
@@ -355,10 +352,22 @@ def locate_power(
     weight = np.exp(scores - top)
     total = weight.sum(axis=1)
     weight /= total[:, None]
-    times = (np.arange(low, high) + lead) * step_s
+    times = (np.arange(low, high) + BLUR_STEPS) * step_s
     mean = weight @ times
-    variance = weight @ times**2 - mean**2 + step_s**2 / 12
-    return Moment(top[:, 0] + np.log(total), mean, np.maximum(variance, step_s**2 / 12))
+    variance = np.maximum(weight @ times**2 - mean**2, 0.0) + UNSTEADY_S**2
+    return Moment(top[:, 0] + np.log(total), mean, variance)
+
+
+@lru_cache(maxsize=2)
+def _blurred_shapes(step_s: float) -> Array:
+    """Return the rise shapes as a window of 2 BLUR_STEPS hears them, beginning that much sooner."""
+    window = np.hanning(2 * BLUR_STEPS + 1)[1:-1] ** 2
+    window /= window.sum()
+    blurred = []
+    for shape in rise_shapes(step_s):
+        power = np.pad(np.pad(shape, (BLUR_STEPS, 0)) ** 2, (0, BLUR_STEPS), mode="edge")
+        blurred.append(np.sqrt(np.convolve(power, window, "same")[:-BLUR_STEPS]))
+    return np.array(blurred)
 
 
 def _weigh(x: Array, noise_psd: Array) -> Array:

@@ -1,0 +1,389 @@
+"""The sound around one change, a millisecond at a time: its makes and breaks, and its moment.
+
+The model
+---------
+The contact is a two-state chain, closed by the frames' verdict at either end: it begins in the
+old state and ends in the new one, and every make or break between costs FLIP_COST. Its likeliest
+course (the Viterbi algorithm) under the energy of the telling filters (:mod:`.tell`) gives the
+makes and breaks. Those less than CHATTER_S apart are one run: chatter.
+
+A first break may be so short, or the buzzer so slow, that its energy hardly shows. So the same is
+asked of what the old sound was about to do (:mod:`.firstsign`), as long as its lines keep step.
+Those of a growl do not; its moment is told from the power spectrum alone.
+
+Sources
+-------
+A. J. Viterbi, "Error bounds for convolutional codes and an asymptotically optimum decoding
+algorithm", IEEE Trans. Inf. Theory 13 (1967) 260. Chatter of 2 to 100 ms, and openings of 60 ms
+and more: common practice, no source.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+
+from analysis.ear.firstsign import PARTS, PAST, STEP_S, coherent, power_odds, stirring
+from analysis.ear.moment import (
+    NO_LINES,
+    Lines,
+    Moment,
+    fit_lines,
+    just_about,
+    locate,
+    locate_power,
+)
+from analysis.ear.spectrum import FLOOR
+from analysis.ear.tell import Tell, running_median
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+CHATTER_S = 0.050
+"""Makes and breaks closer than this are one run."""
+LONGEST_CHATTER_S = 0.110
+FLIP_COST = 3.0
+STIR_COST = 5.0
+"""Log odds against a make or break in a step, by energy and by the old sound's prediction."""
+SHARE = 0.35
+"""Steps overlap by the filter's length, so each counts for less than one of its own."""
+BETWEEN = (0.3, 0.45, 0.6, 0.75, 0.9)
+"""Parts of the way to the new level at which a buzzer may be met."""
+LATEST_S = 0.004
+"""A moment that lies later than this after the first break is that of a later one."""
+PLAIN_LOG_ODDS = 8.0
+"""Log odds of a stir before the moment with which it is the first break after all."""
+VETO_LOG_ODDS = -3.0
+"""Log odds of a stir below which the prediction denies a break that the energy shows."""
+ROUGH_S = 0.0012
+"""Standard uncertainty of a make or break found in whole steps only."""
+POWER_SHARE = 0.1
+"""Weight of a step's power spectrum in a moment: its bins and steps are far from independent."""
+DEEPEST = 0.1
+"""Least background against its strongest part: a steeper filter would smear the change."""
+FINE_RATE_HZ = 16000
+
+
+@dataclass(frozen=True, eq=False)
+class _Stirs:
+    """Where something stirred before the sound settled: (begin, end) of each, in s, in one run.
+
+    `weights` are the log odds behind it, step by step. `powers` are given instead of both when
+    the lines do not keep step: log odds of each part of the way.
+    """
+
+    runs: list[tuple[float, float]]
+    weights: Array
+    powers: Array | None = None
+
+
+class Stretch:
+    """The sound around one change, from a state to the other; times from its first sample.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        The sound.
+    rate_hz : float
+        Samples per second.
+    tell : Tell
+        What tells the states apart.
+    before : int
+        The old state.
+    guess_s : float
+        About when the new state began, by the frames, in seconds.
+    """
+
+    def __init__(self, x: Array, rate_hz: float, tell: Tell, before: int, guess_s: float):
+        self.x, self.rate_hz = _decimate(x - x.mean() if len(x) else x, rate_hz)
+        self.tell = tell
+        self.before = before
+        self.guess_s = guess_s
+        self.end_s = len(self.x) / self.rate_hz
+        self.steps = int(self.end_s / STEP_S)
+
+    def flips(self) -> list[float] | None:
+        """Return when the sound leaves the old state and comes back, in the run that ends in the
+        new one, by its energy; None when that does not show it.
+        """
+        weights = self._evidence()
+        if weights is None:
+            return None
+        weights[-5:] += FLIP_COST
+        states = _likeliest(weights, FLIP_COST)
+        edges = np.flatnonzero(np.diff(states)) + 1
+        if not states[-1] or len(edges) == 0:
+            return None
+        crossings = (edges * STEP_S).tolist()
+        run = [crossings[-1]]
+        for earlier in reversed(crossings[:-1]):
+            if run[0] - earlier >= CHATTER_S:
+                break
+            run.insert(0, earlier)
+        return run if len(run) % 2 else run[1:]
+
+    def first_break(self, flips: list[float], shape_log_odds: Array) -> tuple[Moment, list[float]]:
+        """Return the moment of the first break, and the makes and breaks with it.
+
+        `shape_log_odds` are those of other changes to the same state, see :meth:`Moment.given`.
+        """
+        stirs = self._stirs(flips)
+        if stirs is None:
+            return self._moment(flips, self._half_way(flips[0]) + LATEST_S), flips
+        if stirs.powers is not None:
+            return self._moment_of_powers(flips, stirs.powers), flips
+        breaks = _with_stirs(flips, stirs)
+        moment = self._moment(breaks, np.inf)
+        late_s = moment.given(shape_log_odds)[0]
+        before = stirs.weights[int(breaks[0] / STEP_S) : max(0, int((late_s - 0.002) / STEP_S))]
+        if late_s > breaks[0] + LATEST_S and before.sum() > PLAIN_LOG_ODDS:
+            moment = just_about(breaks[0] + STEP_S, ROUGH_S)
+        return moment, breaks
+
+    def _stirs(self, flips: list[float]) -> _Stirs | None:
+        """Return where something stirred before the sound settled; None when it cannot be told."""
+        first_s = min(flips[0], self.guess_s)
+        chatters_s = LONGEST_CHATTER_S
+        calm_s = first_s - chatters_s if first_s > chatters_s + 0.06 else 0.4 * first_s
+        calm = slice(min(PAST, int(0.3 * calm_s / STEP_S)), int(calm_s / STEP_S))
+        if calm_s < 0.02 or calm.stop - calm.start < 10:
+            return None
+        late_s = max(flips[-1] + 0.008, self.end_s - 0.05)
+        late = slice(int(late_s / STEP_S), int(self.end_s / STEP_S) - 2)
+        old = self._lines(max(0.0, calm_s - 0.12), calm_s, self.before, -1)
+        new = self._lines(late_s, self.end_s, 1 - self.before, 1)
+        recent = slice(max(12, calm.stop - 45), calm.stop)
+        in_step = [
+            coherent(self.x, self.rate_hz, lines, part)
+            for lines, part in ((old, recent), (new, late))
+        ]
+        if False in in_step and True not in in_step:
+            powers = power_odds(self.x, self.rate_hz, slice(0, calm.stop), late)
+            return _Stirs([], np.zeros(0), powers)
+        weights = stirring(self.x, self.rate_hz, old, new, calm)
+        last = int((max(self.guess_s, flips[-1]) + 0.015) / STEP_S)
+        runs = _runs(_likeliest(weights[calm.stop : last], STIR_COST), calm.stop)
+        return _Stirs(runs, weights) if runs else None
+
+    def _moment(self, flips: list[float], latest_s: float) -> Moment:
+        """Return the moment of the first flip."""
+        first = flips[0]
+        until = flips[1] if len(flips) > 1 else self.end_s
+        start = max(0.0, first - 0.1)
+        old = self._lines(max(start, first - 0.08), first - 0.004, self.before, -1)
+        new = self._lines(first + 0.010, min(until, first + 0.12), 1 - self.before, 1)
+        rough = just_about(self._half_way(first), ROUGH_S)
+        if old is NO_LINES and new is NO_LINES:
+            return rough
+        noise = self._noise(old, new, first)
+        found = locate(self.x, self.rate_hz, old, new, noise, first, (start, until))
+        if found is None or found.given(np.zeros(1))[0] > latest_s:
+            return rough  # the contact broke before the sound went over for good
+        return found
+
+    def _moment_of_powers(self, flips: list[float], powers: Array) -> Moment:
+        first = flips[0]
+        until = flips[1] if len(flips) > 1 else self.end_s
+        limits_s = (max(0.0, first - 0.1), until)
+        found = locate_power(POWER_SHARE * powers, PARTS, STEP_S, first, limits_s)
+        latest_s = self._half_way(first) + LATEST_S
+        if found is None or found.given(np.zeros(1))[0] > latest_s:
+            return just_about(first, ROUGH_S)
+        return found
+
+    def _evidence(self) -> Array | None:
+        """Return the log odds that the old state has been left, step by step, by energy."""
+        edge = int(self.guess_s / STEP_S)
+        if self.steps < 30 or edge < 8:
+            return None
+        calm = slice(0, edge - 110 if edge >= 150 else max(8, edge - 20))
+        total = np.zeros(self.steps)
+        told = False
+        for state in (0, 1):
+            if not self.tell.responses[state].any():
+                continue
+            power = self._power(self.tell.responses[state])
+            beside = np.ones(self.steps)
+            if self.tell.flanks[state].any():
+                beside = _smooth(self._power(self.tell.flanks[state]), 8) + FLOOR
+            for smooth in (1, 2, 4, 8):
+                level = np.sqrt(_smooth(power, smooth))
+                old, new = _usual(level, beside, calm), _usual(level, beside, slice(-40, None))
+                if abs(new.level - old.level) > 3 * (old.spread + new.spread):
+                    break
+            ratio = (new.level + 1e-9) / (old.level + 1e-9)
+            if (ratio > 1) != (state != self.before) or max(ratio, 1 / ratio) < 1.25:
+                continue
+            total += SHARE * _left(level, beside, old, new)
+            told = True
+        return total if told else None
+
+    def _half_way(self, first_s: float) -> float:
+        """Return when the first break was half done: filters spread it to either side alike."""
+        state = 1 - self.before if self.tell.responses[1 - self.before].any() else self.before
+        step_s = STEP_S / 4
+        course = np.sqrt(self._power(self.tell.responses[state], step_s))
+        i, calm, reach = (round(t / step_s) for t in (first_s, 0.015, 0.005))
+        old = float(np.median(course[max(0, i - calm) : max(1, i - reach // 2)]))
+        ahead = course[max(0, i - reach // 2) : i + reach]
+        new = ahead.max() if state != self.before else ahead.min()
+        over = np.flatnonzero((ahead > 0.5 * (old + new)) == (new > old))
+        return (max(0, i - reach // 2) + (over[0] if len(over) else reach // 2)) * step_s
+
+    def _power(self, response: Array, step_s: float = STEP_S) -> Array:
+        """Return the power of the sound through a filter, step by step."""
+        n = scipy.fft.next_fast_len(len(self.x) + int(0.01 * self.rate_hz))
+        hz = np.arange(n // 2 + 1) * self.rate_hz / n
+        gain = np.interp(hz, self.tell.hz, response, right=0.0)
+        one_sided = np.zeros(n, dtype=complex)
+        one_sided[: len(hz)] = scipy.fft.rfft(self.x, n) * gain
+        y = scipy.fft.ifft(one_sided)[: len(self.x)]
+        steps = int(self.end_s / step_s)
+        edges = np.round(np.arange(steps + 1) * step_s * self.rate_hz).astype(int)
+        return np.asarray(np.add.reduceat(y.real**2 + y.imag**2, edges[:-1]) / np.diff(edges))
+
+    def _noise(self, old: Lines, new: Lines, first_s: float) -> Array:
+        """Return the power spectral density per sample of what is left beside the lines.
+
+        The median over neighbouring frequencies keeps what is left of a line itself, or of its
+        dying away in the room, out of the background.
+        """
+        t = np.arange(len(self.x)) / self.rate_hz
+        size = int(0.016 * self.rate_hz) // 2 * 2
+        window = np.hanning(size + 1)[:-1]
+        spectra = []
+        for rest, part in (
+            (self.x - old.at(t), slice(0, int((first_s - 0.004) * self.rate_hz))),
+            (self.x - new.at(t), slice(int((first_s + 0.012) * self.rate_hz), None)),
+        ):
+            left = rest[part]
+            if len(left) >= size:
+                frames = np.lib.stride_tricks.sliding_window_view(left, size)[:: size // 2]
+                power = np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2
+                spectra.append(running_median(power.mean(axis=0) / np.sum(window**2), 9))
+        if not spectra:
+            return np.ones(size // 2 + 1)
+        psd = np.convolve(np.pad(np.max(spectra, axis=0), 1, mode="edge"), np.ones(3) / 3, "valid")
+        return np.asarray(psd + DEEPEST * psd.max() + FLOOR)
+
+    def _lines(self, start_s: float, end_s: float, state: int, side: int) -> Lines:
+        """Return a state's lines beside the change, from as long a window as they keep step."""
+        best, least = NO_LINES, np.inf
+        rate = self.rate_hz
+        for longest_s in (0.12, 0.035):
+            if side > 0:
+                a, b = start_s, min(end_s, start_s + longest_s)
+            else:
+                a, b = max(start_s, end_s - longest_s), end_s
+            i, j = max(0, int(a * rate)), min(len(self.x), int(b * rate))
+            if j - i < 32:
+                break
+            wanted = self.tell.line_power[state] * (2 * self.tell.line_power.shape[1]) / (j - i)
+            lines = fit_lines(self.x[i:j], rate, i / rate, wanted, self.tell.bin_hz)
+            reach = int(0.02 * rate)
+            near = slice(i, min(j, i + reach)) if side > 0 else slice(max(i, j - reach), j)
+            t = np.arange(near.start, near.stop) / rate
+            left = float(np.sum((self.x[near] - lines.at(t)) ** 2))
+            if left < 0.1 * float(np.sum(self.x[near] ** 2)):
+                return lines
+            if left < 0.8 * least:
+                best, least = lines, left
+        return best
+
+
+def _with_stirs(flips: list[float], stirs: _Stirs) -> list[float]:
+    """Return the makes and breaks by both kinds of evidence, an odd number of them."""
+    first, over = stirs.runs[0]
+    if flips[0] < first - LATEST_S:
+        until = min([first, *flips[1:2]])
+        between = stirs.weights[int(flips[0] / STEP_S) : int(until / STEP_S)]
+        if first - until < CHATTER_S and between.sum() > VETO_LOG_ODDS:
+            first, over = flips[0], until
+    later = [f for f in flips if f > first + LATEST_S]
+    if len(later) % 2:
+        later.insert(0, over)
+    if later:
+        later[0] = max(later[0], first + LATEST_S / 2)
+    return [first, *later]
+
+
+def _runs(states: Mask, offset: int) -> list[tuple[float, float]]:
+    """Return (begin, end), in s, of the last stretches set that are less than CHATTER_S apart."""
+    on = offset + np.flatnonzero(np.diff(np.r_[False, states].astype(int)) == 1)
+    off = offset + np.flatnonzero(np.diff(np.r_[states, False].astype(int)) == -1) + 1
+    i = max(0, len(on) - 1)
+    while i and (on[i] - off[i - 1]) * STEP_S < CHATTER_S:
+        i -= 1
+    return [
+        (a * STEP_S, b * STEP_S) for a, b in zip(on[i:].tolist(), off[i:].tolist(), strict=True)
+    ]
+
+
+@dataclass(frozen=True)
+class _Usual:
+    """How a filter's output behaves in a state: its level, its spread, and the noise beside."""
+
+    level: float
+    spread: float
+    beside: float
+
+
+def _usual(level: Array, beside: Array, part: slice) -> _Usual:
+    low, middle, high = np.percentile(level[part], [16, 50, 84])
+    return _Usual(float(middle), float(high - low) / 2, float(np.median(beside[part])))
+
+
+def _smooth(values: Array, width: int) -> Array:
+    return np.convolve(values, np.ones(width) / width, "same")
+
+
+def _left(level: Array, beside: Array, old: _Usual, new: _Usual) -> Array:
+    """Return the log odds that a level is not the old state's.
+
+    It may be the new state's, or anywhere between, or an accident that either state may suffer.
+    """
+    top = max(old.level, new.level)
+
+    def bell(at: float, usual: _Usual) -> Array:
+        noisier = np.clip(beside / usual.beside, 0.5, 1e4)
+        spread = np.sqrt(noisier) * max(usual.spread, 0.02 * top, 0.05 * usual.level)
+        return np.exp(-0.5 * ((level - at) / spread) ** 2) / (spread * 2.507)
+
+    between = np.mean(
+        [bell(old.level + part * (new.level - old.level), old) for part in BETWEEN], axis=0
+    )
+    accident = 0.02 / (3 * top)
+    return np.asarray(
+        np.log(0.45 * bell(new.level, new) + 0.45 * between + accident)
+        - np.log(0.9 * bell(old.level, old) + accident)
+    )
+
+
+def _likeliest(weights: Array, cost: float) -> Mask:
+    """Return the likeliest course of a two-state chain, by the Viterbi algorithm.
+
+    `weights` are the log odds of state 1, `cost` is that of a change; the course begins in 0.
+    """
+    stay, left = 0.0, -np.inf
+    came = np.zeros((len(weights), 2), dtype=bool)
+    for i, w in enumerate(weights.tolist()):
+        came[i] = left - cost > stay, stay - cost > left
+        stay, left = max(stay, left - cost), max(left, stay - cost) + w
+    states = np.zeros(len(weights), dtype=bool)
+    state = left > stay
+    for i in range(len(weights) - 1, -1, -1):
+        states[i] = state
+        state ^= bool(came[i, int(state)])
+    return states
+
+
+def _decimate(x: Array, rate_hz: float) -> tuple[Array, float]:
+    """Bring sound down to FINE_RATE_HZ or a little more, with no delay."""
+    factor = int(rate_hz // FINE_RATE_HZ)
+    if factor < 2:
+        return x, rate_hz
+    n = len(x) // factor * factor
+    spectrum = scipy.fft.rfft(x[:n])
+    slower = scipy.fft.irfft(spectrum[: n // factor // 2 + 1], n // factor) / factor
+    return np.asarray(slower), rate_hz / factor
