@@ -19,9 +19,8 @@ made out, and the outcome is that of a replay of the same sound and readings.
 Readings taken as left before the points were set again say nothing of how they are left; they are
 set aside, and stand in the record as struck, as does what was struck or corrected. The points count
 as set again once something was heard or held while that was done, or the cylinder is read again:
-a look at the step changes nothing. Openings and
-closings heard while the points are being set, watched or first heard need no reading and are left
-out of the record's list of those without one.
+a look at the step changes nothing. Openings and closings heard while the points are being set,
+watched or first heard need no reading and are left out of the record's list of those without one.
 
 References
 ----------
