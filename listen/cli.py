@@ -18,6 +18,7 @@ COMMANDS = {
     "hear": "find the changes of the buzzer in a recording",
     "learn": "teach it the sound of your buzzer",
     "history": "opening angle over the years, from kept records",
+    "readings": "find the readings spoken in a recording",
     "replay": "a recording and its readings become a timing record",
     "sheet": "write an engine sheet, or check one",
     "stop": "true dead centre from piston-stop readings",

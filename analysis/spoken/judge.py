@@ -1,0 +1,333 @@
+"""What was said, how sure that is, and what to do about it.
+
+The model
+---------
+A recogniser gives several hypotheses of what an utterance says, each with its probability. All
+that mean the same are one candidate; hypotheses that mean nothing here are one candidate, too. A
+recogniser is far surer of itself than it should be, so its odds are flattened, and a logistic model
+turns the first candidate's share, the recogniser's ease with it, and how well its length fits the
+time it took to say into `confidence`: of those stated 0.95, 95 % are right. What is left of 1 is
+shared among the others as the recogniser has it, a teen or a ten always with its sound-alike
+(thirteen and thirty).
+
+Then what is plausible now has a say: the wheel's marks, its finest step, the last readings and the
+sheet's figure. Each factor is bounded, all together by LEAST_PLAUSIBLE, so that a reading that was
+clearly said never gives way to one that was merely expected; at worst it is asked. Only what the
+wheel does not show at all is ruled out.
+
+What to do has a price: a wrong reading in the record costs COST_WRONG questions. The cheapest of
+accepting, offering the two likeliest ("thirteen, or thirty?") and asking again is chosen.
+
+Sources
+-------
+J. Platt, "Probabilistic outputs for support vector machines" (1999): calibration by a logistic
+model. C. K. Chow, "On optimum recognition error and reject tradeoff", IEEE Trans. Inf. Theory 16
+(1970) 41: the price of being wrong against that of asking. Costs and plausibilities: from memory.
+The weights were fitted by ``tests/bench/spoken_fit.py``.
+"""
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from analysis.spoken.commands import Command, take_apart
+from analysis.spoken.language import say, sound_alike, tokens_of
+from analysis.wheel import Mark, Wheel, meanings, wrap
+
+Act = Literal["accept", "offer", "ask", "ignore"]
+
+FLATTEN = 1.0
+"""Divides the logs of the recogniser's probabilities."""
+PER_TOKEN = 0.0
+"""Added to them for each token: recognisers drop words sooner than they make them up."""
+WEIGHTS = (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
+"""Of 1 and of each of `traits`, in the logistic model of confidence."""
+SOUND_ALIKE = 0.02
+"""Least share of a teen's or ten's probability that goes to its sound-alike."""
+LEAST_PLAUSIBLE = 1 / 20
+COST_ASK = 1.0
+COST_OFFER = 0.7
+COST_WRONG = 40.0
+HEARD_AT_ALL = 0.1
+"""Least probability that a reading or command was meant for which a question is asked."""
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One way to write an utterance down.
+
+    Attributes
+    ----------
+    text : str
+    log_prob : float
+        Log of the recogniser's probability of the whole text.
+    length : int
+        Its length in the recogniser's tokens.
+    """
+
+    text: str
+    log_prob: float
+    length: int
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """Commands, a reading, or commands and then a reading."""
+
+    commands: tuple[Command, ...] = ()
+    mark: Mark | None = None
+
+    def words(self) -> str:
+        """Say it, as it is spoken back or offered."""
+        parts = [f"{c.word} {c.argument}".strip() for c in self.commands]
+        if self.mark is not None:
+            parts.append(say(self.mark))
+        return ", ".join(parts)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A meaning and its probability."""
+
+    meaning: Meaning
+    probability: float
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What is plausible now.
+
+    Attributes
+    ----------
+    wheel : Wheel or None
+        Rules out what it does not show; its finest step makes other parts unlikely.
+    angles_deg : tuple of float
+        Wheel angles the reading should be near: the sheet's figure, the last readings of this
+        step and cylinder. Empty when nothing is known.
+    spread_deg : float
+        How far off them is still usual.
+    """
+
+    wheel: Wheel | None = None
+    angles_deg: tuple[float, ...] = ()
+    spread_deg: float = 8.0
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What an utterance says and what to do about it.
+
+    Attributes
+    ----------
+    act : {"accept", "offer", "ask", "ignore"}
+        ``ignore``: nobody spoke to the program.
+    candidates : tuple of Candidate
+        The likeliest first; the best is the one accepted, the first two are those offered.
+    heard : str
+        The words as the recogniser likes them best, for the log.
+    """
+
+    act: Act
+    candidates: tuple[Candidate, ...]
+    heard: str
+
+    @property
+    def best(self) -> Meaning | None:
+        """The likeliest meaning."""
+        return self.candidates[0].meaning if self.candidates else None
+
+    @property
+    def confidence(self) -> float:
+        """Probability of the likeliest meaning."""
+        return self.candidates[0].probability if self.candidates else 0.0
+
+    def question(self) -> str:
+        """What to ask when the act is to offer or to ask."""
+        if self.act == "offer":
+            return " or ".join(c.meaning.words() for c in self.candidates[:2]) + "?"
+        return "say again"
+
+
+NOTHING = Judged("ignore", (), "")
+
+
+def judge(
+    hypotheses: Sequence[Hypothesis],
+    seconds: float,
+    expected: Expected = Expected(),  # noqa: B008
+    cylinders: Sequence[str] = (),
+) -> Judged:
+    """Judge an utterance.
+
+    Parameters
+    ----------
+    hypotheses : sequence of Hypothesis
+        From the recogniser, the best first.
+    seconds : float
+        How long the voice was heard.
+    expected : Expected
+        What is plausible now.
+    cylinders : sequence of str
+        Their names on the sheet.
+
+    Returns
+    -------
+    Judged
+    """
+    if not hypotheses:
+        return NOTHING
+    heard = hypotheses[0].text
+    pooled = pool(hypotheses, cylinders)
+    if not pooled:
+        return Judged("ignore", (), heard)
+    best = pooled[0]
+    sure = _logistic(traits(pooled, hypotheses, seconds, cylinders))
+    shares = _with_sound_alikes(pooled)
+    others = sum(share for meaning, share in shares if meaning != best.meaning)
+    left = 1.0 - sum(candidate.probability for candidate in pooled)
+    candidates = [Candidate(best.meaning, sure)]
+    for meaning, share in shares:
+        if meaning != best.meaning:
+            candidates.append(Candidate(meaning, (1.0 - sure) * share / (others + left + 1e-9)))
+    return decide(_made_plausible(candidates, expected), heard)
+
+
+def decide(candidates: Sequence[Candidate], heard: str = "") -> Judged:
+    """Choose what costs least, from meanings with their probabilities."""
+    ordered = tuple(sorted(candidates, key=lambda candidate: -candidate.probability))
+    chances = [candidate.probability for candidate in ordered]
+    if sum(chances) < HEARD_AT_ALL:
+        return Judged("ignore", ordered, heard)
+    accepting = COST_WRONG * (1.0 - chances[0])
+    offering = COST_OFFER + COST_ASK * (1.0 - sum(chances[:2])) if len(chances) > 1 else math.inf
+    # Offering what is hardly doubted is as tiresome as asking: both must be likely.
+    if len(chances) > 1 and chances[1] < 0.1 * chances[0]:
+        offering = math.inf
+    costs: dict[Act, float] = {"accept": accepting, "offer": offering, "ask": COST_ASK}
+    return Judged(min(costs, key=lambda act: costs[act]), ordered, heard)
+
+
+def pool(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> list[Candidate]:
+    """Return what the hypotheses mean, the likeliest first, with their flattened shares.
+
+    The shares add up to less than 1 where some hypotheses mean nothing.
+    """
+    logs = [h.log_prob / FLATTEN + PER_TOKEN * h.length for h in hypotheses]
+    highest = max(logs)
+    weights = [math.exp(log - highest) for log in logs]
+    whole = sum(weights)
+    shares: dict[Meaning, float] = {}
+    for hypothesis, weight in zip(hypotheses, weights, strict=True):
+        for meaning, odds in _meanings(hypothesis.text, cylinders):
+            shares[meaning] = shares.get(meaning, 0.0) + weight / whole * odds
+    return sorted(
+        (Candidate(meaning, share) for meaning, share in shares.items()),
+        key=lambda candidate: -candidate.probability,
+    )
+
+
+def traits(
+    pooled: Sequence[Candidate],
+    hypotheses: Sequence[Hypothesis],
+    seconds: float,
+    cylinders: Sequence[str] = (),
+) -> tuple[float, ...]:
+    """Return what tells whether the first candidate is right.
+
+    Returns
+    -------
+    tuple of float
+        Log odds of its share; the recogniser's mean log probability of a token of its best
+        wording; that wording's worst lack of sense; 1 for a teen or ten; how much longer, and
+        how much shorter, it took than so many syllables do (logs).
+    """
+    best = pooled[0]
+    share = min(max(best.probability, 1e-4), 1.0 - 1e-3)
+    wording, odds = next(
+        (h, odds)
+        for h in hypotheses
+        for meaning, odds in _meanings(h.text, cylinders)
+        if meaning == best.meaning
+    )
+    ease = max(wording.log_prob / max(1, wording.length), -3.0)
+    alike = 1.0 if best.meaning.mark and sound_alike(best.meaning.mark) else 0.0
+    pace = math.log(max(seconds, 0.1) / (0.12 + 0.2 * syllables(wording.text)))
+    return (
+        math.log(share / (1.0 - share)),
+        ease,
+        math.log(odds),
+        alike,
+        max(pace, 0.0),
+        max(-pace, 0.0),
+    )
+
+
+def syllables(text: str) -> int:
+    """Return about how many syllables a text has when it is spoken."""
+    count = 0
+    for token in tokens_of(text):
+        groups = re.findall(r"[aeiouy]+", re.sub(r"(?<=[^aeiou])e(s?)$|e(?=f|ty)", r"\1", token))
+        count += len(token) + 1 if token.isdecimal() else max(1, len(groups))
+    return max(1, count)
+
+
+def _meanings(text: str, cylinders: Sequence[str]) -> list[tuple[Meaning, float]]:
+    said = take_apart(text, cylinders)
+    if said is None:
+        return []
+    if not said.senses:
+        return [(Meaning(said.commands), 1.0)]
+    return [(Meaning(said.commands, sense.mark), sense.odds) for sense in said.senses]
+
+
+def _with_sound_alikes(pooled: Sequence[Candidate]) -> list[tuple[Meaning, float]]:
+    shares = {candidate.meaning: candidate.probability for candidate in pooled}
+    best = pooled[0]
+    other = sound_alike(best.meaning.mark) if best.meaning.mark else None
+    if other is not None:
+        alike = Meaning(best.meaning.commands, other)
+        shares[alike] = max(shares.get(alike, 0.0), SOUND_ALIKE * best.probability)
+    return list(shares.items())
+
+
+def _made_plausible(candidates: Sequence[Candidate], expected: Expected) -> list[Candidate]:
+    """Weigh each candidate by how plausible it is now; what is left over counts as middling."""
+    factors = [plausibility(candidate.meaning, expected) for candidate in candidates]
+    weighed = [c.probability * f for c, f in zip(candidates, factors, strict=True)]
+    left = (1.0 - sum(c.probability for c in candidates)) * math.sqrt(LEAST_PLAUSIBLE)
+    whole = sum(weighed) + max(left, 0.0)
+    if not expected.angles_deg and (expected.wheel is None or all(f == 1.0 for f in factors)):
+        return list(candidates)
+    return [
+        Candidate(candidate.meaning, weight / whole)
+        for candidate, weight in zip(candidates, weighed, strict=True)
+        if weight > 0.0
+    ]
+
+
+def plausibility(meaning: Meaning, expected: Expected) -> float:
+    """Return how plausible a meaning is now, from LEAST_PLAUSIBLE to 1; 0 for what cannot be."""
+    mark, wheel = meaning.mark, expected.wheel
+    if mark is None or wheel is None:
+        return 1.0
+    try:
+        angles = meanings(mark, wheel)
+    except ValueError:
+        return 0.0
+    factor = 1.0
+    if not any(
+        math.isclose(mark.number / step, round(mark.number / step), abs_tol=1e-6)
+        for step in (wheel.read_to_deg, 0.25, 0.1)
+    ):
+        factor *= 0.2
+    if expected.angles_deg:
+        off = min(abs(wrap(a - near)) for a in angles for near in expected.angles_deg)
+        factor *= 1.0 / (1.0 + (off / expected.spread_deg) ** 2)
+    return max(factor, LEAST_PLAUSIBLE)
+
+
+def _logistic(values: Sequence[float]) -> float:
+    x = WEIGHTS[0] + sum(w * v for w, v in zip(WEIGHTS[1:], values, strict=False))
+    return 1.0 / (1.0 + math.exp(-x))

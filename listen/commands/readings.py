@@ -1,0 +1,37 @@
+"""``thirdear readings``: find spoken readings in a recording."""
+
+import json
+from pathlib import Path
+
+import click
+
+from listen.spoken import spoken_in
+
+
+@click.command("readings")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="One JSON object an utterance.")
+@click.option(
+    "--model",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Another speech model for faster-whisper.",
+)
+def command(recording: Path, as_json: bool, model: Path | None) -> int:
+    """Find the readings spoken in RECORDING.
+
+    Exit status 1: done, but no reading was accepted.
+    """
+    accepted = 0
+    for spoken in spoken_in(recording, model):
+        accepted += spoken.accepted
+        if as_json:
+            click.echo(json.dumps(spoken.as_dict()))
+        else:
+            click.echo(
+                f"{spoken.start_s:8.2f} s  {spoken.shown:<24}  "
+                f"{100 * spoken.judged.confidence:3.0f} %  \"{spoken.judged.heard}\""
+            )
+    if not accepted:
+        click.echo(f"thirdear: {recording.name}: no reading was understood for sure", err=True)
+    return 0 if accepted else 1

@@ -1,0 +1,88 @@
+"""What is spoken in a recording: utterances, what they mean, and the readings they make."""
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from analysis.spoken.judge import Expected, Judged, judge
+from analysis.spoken.language import in_figures
+from listen.sources import open_recording
+from listen.speech import Recogniser, Utterance, utterances_in
+
+Place = str | os.PathLike[str]
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """One utterance and what was made of it.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Where the voice begins and ends.
+    judged : Judged
+    """
+
+    start_s: float
+    end_s: float
+    judged: Judged
+
+    @property
+    def reading(self) -> str | None:
+        """The likeliest reading in the trade's form; None when none was understood."""
+        best = self.judged.best
+        if best is None or best.mark is None or self.judged.act == "ignore":
+            return None
+        return in_figures(best.mark)
+
+    @property
+    def accepted(self) -> bool:
+        """Whether there is a reading and nothing to ask about it."""
+        return self.judged.act == "accept" and self.reading is not None
+
+    @property
+    def shown(self) -> str:
+        """What was made of it, in a few words."""
+        best = self.judged.best
+        if best is None or self.judged.act == "ignore":
+            return "-"
+        return best.words() + ("" if self.judged.act == "accept" else "?")
+
+    def as_dict(self) -> dict[str, object]:
+        """Return it as the plain object that the JSON output shows."""
+        return {
+            "start_s": round(self.start_s, 3),
+            "end_s": round(self.end_s, 3),
+            "words": self.judged.heard,
+            "reading": self.reading,
+            "confidence": round(self.judged.confidence if self.reading else 0.0, 4),
+            "accepted": self.accepted,
+        }
+
+
+def make_of(
+    utterance: Utterance,
+    recogniser: Recogniser,
+    expected: Expected = Expected(),  # noqa: B008
+    cylinders: Sequence[str] = (),
+) -> Spoken:
+    """Recognise an utterance and judge it."""
+    hypotheses = recogniser.write_down(utterance.samples)
+    judged = judge(hypotheses, utterance.end_s - utterance.start_s, expected, cylinders)
+    if utterance.too_long:
+        judged = Judged("ignore", (), judged.heard)
+    return Spoken(utterance.start_s, utterance.end_s, judged)
+
+
+def spoken_in(recording: Place, model: Place | None = None) -> Iterator[Spoken]:
+    """Find what is spoken in a recording, utterance by utterance.
+
+    Raises
+    ------
+    BadInput
+        If the recording cannot be read, or the speech engine cannot be loaded.
+    """
+    source = open_recording(recording)
+    recogniser = Recogniser(model)
+    for utterance in utterances_in(source.blocks()):
+        yield make_of(utterance, recogniser)
