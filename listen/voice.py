@@ -125,7 +125,9 @@ def make_speech(words: str, kind: Kind) -> Sound:
     """Return spoken words as samples and their rate."""
     if kind == "espeak-ng":
         command = ["espeak-ng", "-v", "en-gb", "-s", str(SPEED), "--stdout", "--", words]
-        return _from_wav(subprocess.run(command, check=True, capture_output=True, timeout=10).stdout)
+        return _from_wav(
+            subprocess.run(command, check=True, capture_output=True, timeout=10).stdout
+        )
     if kind == "system":
         return _system_speech(words)
     return tones(words)

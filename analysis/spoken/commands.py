@@ -111,9 +111,7 @@ def _word(tokens: Sequence[str], at: int) -> tuple[Command, int] | None:
     return None
 
 
-def _cylinder(
-    tokens: Sequence[str], at: int, names: Sequence[str]
-) -> tuple[Command, int] | None:
+def _cylinder(tokens: Sequence[str], at: int, names: Sequence[str]) -> tuple[Command, int] | None:
     if tokens[at] != "cylinder" or at + 1 >= len(tokens):
         return None
     said = tokens[at + 1]
@@ -132,4 +130,3 @@ def _as_words(name: str) -> tuple[str, ...]:
         return ()
     alike = {"1": ("won",), "2": ("to", "too"), "4": ("for",), "8": ("ate",)}
     return (cardinal(int(name)), *alike.get(name, ()))
-

@@ -73,8 +73,7 @@ class SpokenJob:
         if judged.act != "accept" or best is None:
             if judged.act in ("offer", "ask") and self.listening:
                 self.questions.append(
-                    f"at {time_s:.1f} s, {judged.heard!r} was not sure enough: "
-                    f"{judged.question()}"
+                    f"at {time_s:.1f} s, {judged.heard!r} was not sure enough: {judged.question()}"
                 )
             return None
         for command in best.commands:

@@ -3,12 +3,11 @@
 The model
 ---------
 A recogniser gives several hypotheses of what an utterance says, each with its probability. All
-that mean the same are one candidate; hypotheses that mean nothing here are one candidate, too. A
-recogniser is far surer of itself than it should be, so its odds are flattened, and a logistic model
-turns the first candidate's share, the recogniser's ease with it, and how well its length fits the
-time it took to say into `confidence`: of those stated 0.95, 95 % are right. What is left of 1 is
-shared among the others as the recogniser has it, a teen or a ten always with its sound-alike
-(thirteen and thirty).
+that mean the same are one candidate, and their probabilities add up to its mass. The candidate
+with the largest is the likeliest; a logistic model turns its mass, how far that lies above the best
+hypothesis that means anything else, and how well its length fits the time it took to say into
+`confidence`: of those stated 0.95, 95 % are right. What is left of 1 is shared among the others as
+the recogniser has it, a teen or a ten always with its sound-alike (thirteen and thirty).
 
 Then what is plausible now has a say: the wheel's marks, its finest step, the last readings and the
 sheet's figure. Each factor is bounded, all together by LEAST_PLAUSIBLE, so that a reading that was
@@ -38,18 +37,17 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-FLATTEN = 1.0
-"""Divides the logs of the recogniser's probabilities."""
-PER_TOKEN = 0.0
-"""Added to them for each token: recognisers drop words sooner than they make them up."""
-WEIGHTS = (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
+WEIGHTS = (3.211, 0.483, 0.990, -0.304, -0.448, -1.817, -5.721)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 SOUND_ALIKE = 0.02
 """Least share of a teen's or ten's probability that goes to its sound-alike."""
+FURTHEST = 7.0
+"""Logs of probabilities are told apart down to minus this."""
+SOME_LEAD = 1.5
 LEAST_PLAUSIBLE = 1 / 20
 COST_ASK = 1.0
 COST_OFFER = 0.7
-COST_WRONG = 40.0
+COST_WRONG = 16.0
 HEARD_AT_ALL = 0.1
 """Least probability that a reading or command was meant for which a question is asked."""
 
@@ -156,7 +154,7 @@ NOTHING = Judged("ignore", (), "")
 def judge(
     hypotheses: Sequence[Hypothesis],
     seconds: float,
-    expected: Expected = Expected(),  # noqa: B008
+    expected: Expected = Expected(),
     cylinders: Sequence[str] = (),
 ) -> Judged:
     """Judge an utterance.
@@ -183,7 +181,7 @@ def judge(
     if not pooled:
         return Judged("ignore", (), heard)
     best = pooled[0]
-    sure = _logistic(traits(pooled, hypotheses, seconds, cylinders))
+    sure = _logistic(traits(best.meaning, hypotheses, seconds, cylinders))
     shares = _with_sound_alikes(pooled)
     others = sum(share for meaning, share in shares if meaning != best.meaning)
     left = 1.0 - sum(candidate.probability for candidate in pooled)
@@ -210,14 +208,12 @@ def decide(candidates: Sequence[Candidate], heard: str = "") -> Judged:
 
 
 def pool(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> list[Candidate]:
-    """Return what the hypotheses mean, the likeliest first, with their flattened shares.
+    """Return what the hypotheses mean, the likeliest first, with their shares.
 
     The shares add up to less than 1 where some hypotheses mean nothing.
     """
-    logs = [h.log_prob / FLATTEN + PER_TOKEN * h.length for h in hypotheses]
-    highest = max(logs)
-    weights = [math.exp(log - highest) for log in logs]
-    whole = sum(weights)
+    weights = [math.exp(hypothesis.log_prob) for hypothesis in hypotheses]
+    whole = sum(weights) or 1.0
     shares: dict[Meaning, float] = {}
     for hypothesis, weight in zip(hypotheses, weights, strict=True):
         for meaning, odds in _meanings(hypothesis.text, cylinders):
@@ -229,35 +225,38 @@ def pool(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> lis
 
 
 def traits(
-    pooled: Sequence[Candidate],
+    best: Meaning,
     hypotheses: Sequence[Hypothesis],
     seconds: float,
     cylinders: Sequence[str] = (),
 ) -> tuple[float, ...]:
-    """Return what tells whether the first candidate is right.
+    """Return what tells whether the likeliest meaning is right.
 
     Returns
     -------
     tuple of float
-        Log odds of its share; the recogniser's mean log probability of a token of its best
-        wording; that wording's worst lack of sense; 1 for a teen or ten; how much longer, and
-        how much shorter, it took than so many syllables do (logs).
+        Log of its mass; its lead, the log of its mass over the likeliest hypothesis that does not
+        mean it, counted from SOME_LEAD on; log of how plainly its wording means it; 1 for a teen or ten; how much longer, and how
+        much shorter, it took than so many syllables do (logs).
     """
-    best = pooled[0]
-    share = min(max(best.probability, 1e-4), 1.0 - 1e-3)
-    wording, odds = next(
-        (h, odds)
-        for h in hypotheses
-        for meaning, odds in _meanings(h.text, cylinders)
-        if meaning == best.meaning
-    )
-    ease = max(wording.log_prob / max(1, wording.length), -3.0)
-    alike = 1.0 if best.meaning.mark and sound_alike(best.meaning.mark) else 0.0
-    pace = math.log(max(seconds, 0.1) / (0.12 + 0.2 * syllables(wording.text)))
+    mass, other = 0.0, math.exp(-FURTHEST)
+    plainest, wording = 0.0, ""
+    for hypothesis in hypotheses:
+        weight = math.exp(hypothesis.log_prob)
+        odds = dict(_meanings(hypothesis.text, cylinders)).get(best, 0.0)
+        mass += weight * odds
+        if odds == 0.0:
+            other = max(other, weight)
+        elif odds > plainest:
+            plainest, wording = odds, hypothesis.text
+    log_mass = math.log(max(mass, math.exp(-FURTHEST)))
+    alike = 1.0 if best.mark and sound_alike(best.mark) else 0.0
+    lead = log_mass - math.log(other)
+    pace = math.log(max(seconds, 0.1) / (0.12 + 0.2 * syllables(wording)))
     return (
-        math.log(share / (1.0 - share)),
-        ease,
-        math.log(odds),
+        log_mass,
+        min(max(lead - SOME_LEAD, 0.0), 2.5),
+        math.log(plainest),
         alike,
         max(pace, 0.0),
         max(-pace, 0.0),
@@ -329,5 +328,5 @@ def plausibility(meaning: Meaning, expected: Expected) -> float:
 
 
 def _logistic(values: Sequence[float]) -> float:
-    x = WEIGHTS[0] + sum(w * v for w, v in zip(WEIGHTS[1:], values, strict=False))
+    x = WEIGHTS[0] + sum(w * v for w, v in zip(WEIGHTS[1:], values, strict=True))
     return 1.0 / (1.0 + math.exp(-x))

@@ -33,11 +33,12 @@ from dataclasses import dataclass
 
 from analysis.wheel import Mark, Side
 
-ONES = (
-    "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen "
-    "fifteen sixteen seventeen eighteen nineteen"
-).split()
-TENS = "twenty thirty forty fifty sixty seventy eighty ninety".split()
+ONES = [
+    "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
+    "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen",
+    "nineteen",
+]  # fmt: skip
+TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
 HIGHEST = 360.0
 
 _DIGITS = {word: digit for digit, word in enumerate(ONES[:10])}
@@ -57,9 +58,10 @@ _POINTS = ("point", "dot", "decimal")
 _LIKE_POINTS = ("done", "dark", "dog", "doc", "duck", "down")
 """What recognisers write for "dot" in noise."""
 _PARTS = {"half": 2, "halves": 2, "quarter": 4, "quarters": 4, "eighth": 8, "eighths": 8}
-_FILLERS = frozenset(
-    "uh um er erm ah it its is that thats at reads reading says degree degrees deg".split()
-)
+_FILLERS = frozenset((
+    "uh", "um", "er", "erm", "ah", "it", "its", "is", "that", "thats", "at", "reads", "reading",
+    "says", "degree", "degrees", "deg",
+))  # fmt: skip
 _SIDES: tuple[tuple[tuple[str, ...], Side], ...] = (
     (("before",), "before"), (("be", "for"), "before"), (("be", "four"), "before"),
     (("b4",), "before"), (("btdc",), "before"), (("after",), "after"), (("atdc",), "after"),
@@ -183,7 +185,7 @@ def sound_alike(mark: Mark) -> Mark | None:
     None for a number that ends in neither.
     """
     whole = math.floor(mark.number)
-    hundreds, rest = divmod(whole, 100)
+    rest = whole % 100
     if 13 <= rest <= 19:
         other = 10 * (rest - 10)
     elif rest in range(30, 100, 10):
@@ -226,7 +228,8 @@ def _numeric(token: str) -> bool:
 
 def _readings(tokens: Sequence[str]) -> Iterator[tuple[Mark, float]]:
     """Every reading that uses up all tokens, with its odds."""
-    if tuple(tokens) in _AT_CENTRE:
+    zero = 1 if tokens[:1] in (("zero",), ("0",)) else 0
+    if tuple(tokens[zero:]) in _AT_CENTRE:
         yield Mark(0.0), 1.0
         return
     sign: Side | None = None
@@ -396,5 +399,5 @@ def _bare_parts(tokens: Sequence[str], at: int) -> Iterator[_Part]:
     for value, end, odds in _below_hundred(tokens, at):
         if value in (25.0, 50.0, 75.0):
             yield value / 100.0, end, odds
-        elif value == 5.0 and end - at == 1:
+        elif value == 5.0 and end - at == 1 and tokens[at - 1] not in _TENS:
             yield 0.5, end, 0.5 * odds

@@ -5,18 +5,14 @@ from pathlib import Path
 
 import click
 
+from listen.commands.options import about_the_speech
 from listen.spoken import spoken_in
 
 
 @click.command("readings")
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object an utterance.")
-@click.option(
-    "--model",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Another speech model for faster-whisper.",
-)
+@about_the_speech
 def command(recording: Path, as_json: bool, model: Path | None) -> int:
     """Find the readings spoken in RECORDING.
 
@@ -30,7 +26,7 @@ def command(recording: Path, as_json: bool, model: Path | None) -> int:
         else:
             click.echo(
                 f"{spoken.start_s:8.2f} s  {spoken.shown:<24}  "
-                f"{100 * spoken.judged.confidence:3.0f} %  \"{spoken.judged.heard}\""
+                f'{100 * spoken.judged.confidence:3.0f} %  "{spoken.judged.heard}"'
             )
     if not accepted:
         click.echo(f"thirdear: {recording.name}: no reading was understood for sure", err=True)

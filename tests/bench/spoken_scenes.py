@@ -34,7 +34,7 @@ SOUNDS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
 CONDITIONS = ("quiet", "buzzer", "shop", "buzzer and shop")
 WORDINGS = ("fraction", "point", "digits", "radio")
 HUMAN = "human"
-_RADIO = "zero wun too tree fower fife six seven ait niner".split()
+_RADIO = ["zero", "wun", "too", "tree", "fower", "fife", "six", "seven", "ait", "niner"]
 _PARTS = {0.25: "a quarter", 0.5: "a half", 0.75: "three quarters"}
 ACCENTS = ("en-gb", "en-us", "en-gb-scotland", "en-gb-x-rp", "en-gb-x-gbclan", "en-029")
 PEOPLE = ("", "+m3", "+m7", "+f2", "+f4")
@@ -123,7 +123,9 @@ def _clip(name: str) -> Sound:
     path = SOUNDS / ("letters" if name == "dot" else "digits") / f"{name}.g722"
     command = ["ffmpeg", "-v", "quiet", "-f", "g722", "-i", str(path)]
     raw = subprocess.run(
-        [*command, "-f", "f32le", "-ac", "1", "-ar", str(RATE), "-"], check=True, capture_output=True
+        [*command, "-f", "f32le", "-ac", "1", "-ar", str(RATE), "-"],
+        check=True,
+        capture_output=True,
     ).stdout
     x = np.frombuffer(raw, np.float32)
     loud = np.flatnonzero(np.abs(x) > 0.01)
