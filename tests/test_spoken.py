@@ -91,6 +91,7 @@ def test_radio_digits_as_icao_spells_them(spelt: str, digit: int) -> None:
         ("34 1/2", "34.5"), ("34½ before", "34.5 before"), ("34.5.", "34.5"), ("-2", "2 after"),
         ("3, 4.5", "34.5"), ("a quarter after", "0.25 after"), ("Top dead centre.", "0"),
         ("one hundred and eighty", "180"), ("thirty to", "32"), ("twenty for be for", "24 before"),
+        ("eighteen before. eighteen before. eighteen", "18 before"),
         ("um, it reads thirty degrees before top dead centre", "30 before"),
     ],
 )  # fmt: skip
@@ -126,7 +127,8 @@ def test_sound_alikes_come_in_pairs(mark: Mark) -> None:
         ("Strike.", ["strike"]), ("What now?", ["what now"]), ("on the stop", ["stop"]),
         ("stop listening", ["stop listening"]),
         ("Cylinder to. Opening.", ["cylinder 2", "opening"]),
-        ("say again", ["again"]), ("note the plug was loose", ["note the plug was loose"]),
+        ("say again", ["again"]), ("strike. strike.", ["strike"]),
+        ("note the plug was loose", ["note the plug was loose"]),
     ],
 )  # fmt: skip
 def test_commands(words: str, commands: list[str]) -> None:

@@ -37,7 +37,7 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-WEIGHTS = (3.211, 0.483, 0.990, -0.304, -0.448, -1.817, -5.721)
+WEIGHTS = (3.149, 0.477, 0.905, -0.277, -0.412, -1.772, -5.842)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 SOUND_ALIKE = 0.02
 """Least share of a teen's or ten's probability that goes to its sound-alike."""
@@ -236,8 +236,8 @@ def traits(
     -------
     tuple of float
         Log of its mass; its lead, the log of its mass over the likeliest hypothesis that does not
-        mean it, counted from SOME_LEAD on; log of how plainly its wording means it; 1 for a teen or ten; how much longer, and how
-        much shorter, it took than so many syllables do (logs).
+        mean it, counted from SOME_LEAD on; log of how plainly its wording means it; 1 for a teen or
+        ten; how much longer, and how much shorter, it took than so many syllables do (logs).
     """
     mass, other = 0.0, math.exp(-FURTHEST)
     plainest, wording = 0.0, ""

@@ -219,7 +219,18 @@ def tokens_of(text: str) -> tuple[str, ...]:
         if token == "." and not _numeric(after):
             continue  # the end of a sentence
         kept.append(token)
-    return tuple(kept)
+    return _once(kept)
+
+
+def _once(tokens: Sequence[str]) -> tuple[str, ...]:
+    """Drop what a recogniser repeats; a bare number stays, as its repeat may mean more."""
+    words = [token for token in tokens if token != "."]
+    for length in range(1, len(words) // 2 + 1):
+        phrase = words[:length]
+        repeats = all(word == phrase[i % length] for i, word in enumerate(words))
+        if repeats and not all(_numeric(word) for word in phrase):
+            return tuple(phrase)
+    return tuple(tokens)
 
 
 def _numeric(token: str) -> bool:
