@@ -30,6 +30,8 @@ _WORDS: dict[tuple[str, ...], Word] = {
     ("opening",): "opening",
     ("closing",): "closing",
     ("zeroed",): "zeroed",
+    ("wheel", "zeroed"): "zeroed",
+    ("wheel", "zero"): "zeroed",
     ("as", "found"): "as found",
     ("as", "left"): "as left",
 }
@@ -45,7 +47,7 @@ class Command:
     ----------
     word : str
     argument : str
-        The cylinder's name, or the words of a note; else empty.
+        The cylinder's name; else empty. A note's words are what was heard after it.
     """
 
     word: Word
@@ -85,8 +87,7 @@ def take_apart(text: str, cylinders: Sequence[str] = ()) -> Said | None:
     """
     tokens = tokens_of(text)
     if tokens[:1] == ("note",):
-        words = text.strip().split(maxsplit=1)
-        return Said((Command("note", words[1] if len(words) > 1 else ""),))
+        return Said((Command("note"),))
     commands: list[Command] = []
     used = 0
     while used < len(tokens):

@@ -100,7 +100,7 @@ class SpokenJob:
         elif command.word == "strike":
             self._strike(time_s)
         elif command.word == "note":
-            self.notes.append((time_s, command.argument))
+            self.notes.append((time_s, heard.partition(" ")[2]))
 
     def _keep(self, reading: Reading) -> Reading:
         self.readings.append(reading)

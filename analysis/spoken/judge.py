@@ -14,7 +14,8 @@ sheet's figure. Each factor is bounded, all together by LEAST_PLAUSIBLE, so that
 clearly said never gives way to one that was merely expected; at worst it is asked. Only what the
 wheel does not show at all is ruled out.
 
-What to do has a price: a wrong reading in the record costs COST_WRONG questions. The cheapest of
+What to do has a price: a wrong reading in the record costs COST_WRONG questions, a command that
+changes nothing there COST_HARMLESS. The cheapest of
 accepting, offering the two likeliest ("thirteen, or thirty?") and asking again is chosen.
 
 Sources
@@ -48,6 +49,9 @@ LEAST_PLAUSIBLE = 1 / 20
 COST_ASK = 1.0
 COST_OFFER = 0.7
 COST_WRONG = 16.0
+COST_HARMLESS = 4.0
+HARMLESS = ("again", "what now", "note", "start listening")
+"""Commands that change nothing in the record when they were not meant."""
 HEARD_AT_ALL = 0.1
 """Least probability that a reading or command was meant for which a question is asked."""
 
@@ -182,6 +186,10 @@ def judge(
         return Judged("ignore", (), heard)
     best = pooled[0]
     sure = _logistic(traits(best.meaning, hypotheses, seconds, cylinders))
+    # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
+    for other in pooled[1:]:
+        if other.meaning.commands != best.meaning.commands:
+            sure = min(sure, best.probability / (best.probability + other.probability))
     shares = _with_sound_alikes(pooled)
     others = sum(share for meaning, share in shares if meaning != best.meaning)
     left = 1.0 - sum(candidate.probability for candidate in pooled)
@@ -198,7 +206,9 @@ def decide(candidates: Sequence[Candidate], heard: str = "") -> Judged:
     chances = [candidate.probability for candidate in ordered]
     if sum(chances) < HEARD_AT_ALL:
         return Judged("ignore", ordered, heard)
-    accepting = COST_WRONG * (1.0 - chances[0])
+    first = ordered[0].meaning
+    harmless = first.mark is None and all(c.word in HARMLESS for c in first.commands)
+    accepting = (COST_HARMLESS if harmless else COST_WRONG) * (1.0 - chances[0])
     offering = COST_OFFER + COST_ASK * (1.0 - sum(chances[:2])) if len(chances) > 1 else math.inf
     # Offering what is hardly doubted is as tiresome as asking: both must be likely.
     if len(chances) > 1 and chances[1] < 0.1 * chances[0]:

@@ -228,7 +228,7 @@ def _once(tokens: Sequence[str]) -> tuple[str, ...]:
     for length in range(1, len(words) // 2 + 1):
         phrase = words[:length]
         repeats = all(word == phrase[i % length] for i, word in enumerate(words))
-        if repeats and not all(_numeric(word) for word in phrase):
+        if repeats and not all(_numeric(word) or word in _ALIKE for word in phrase):
             return tuple(phrase)
     return tuple(tokens)
 

@@ -25,8 +25,8 @@ def command(recording: Path, as_json: bool, model: Path | None) -> int:
             click.echo(json.dumps(spoken.as_dict()))
         else:
             click.echo(
-                f"{spoken.start_s:8.2f} s  {spoken.shown:<24}  "
-                f'{100 * spoken.judged.confidence:3.0f} %  "{spoken.judged.heard}"'
+                f"{spoken.start_s:7.2f} s {100 * spoken.judged.confidence:4.0f} %  "
+                f'{spoken.shown:<40} "{spoken.judged.heard}"'
             )
     if not accepted:
         click.echo(f"thirdear: {recording.name}: no reading was understood for sure", err=True)
