@@ -40,8 +40,8 @@ RATE_HZ = 16_000
 WINDOW_S = 10.0
 END_S = 0.6
 LONGEST_S = 8.0
-LEAD_S = 0.35
-"""How much is kept from before the detector was sure."""
+LEAD_S = 0.9
+"""How much is kept from before the detector was sure: under a buzzer it may miss a first word."""
 TAIL_S = 0.25
 """How much is kept after the voice; by then it can already be recognised, in case it ended."""
 VOICE, NO_VOICE = 0.5, 0.35
@@ -196,7 +196,9 @@ class Utterances:
     def _end(self) -> Utterance | None:
         utterance = self._cut()
         self._began_s = None
-        self._kept = self._kept[-int(LEAD_S * RATE_HZ) :]
+        # What has been said is not the lead of what is said next.
+        own = round((self._at_s - self._voiced_s - 0.1) * RATE_HZ) if self._at_s is not None else 0
+        self._kept = self._kept[-own:] if own > 0 else self._kept[:0]
         return utterance if self._voice_s >= LEAST_VOICE_S else None
 
 

@@ -38,13 +38,13 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-WEIGHTS = (3.149, 0.477, 0.905, -0.277, -0.412, -1.772, -5.842)
+WEIGHTS = (2.579, 0.255, 0.869, 0.508, -0.690, -1.493, -2.995)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 SOUND_ALIKE = 0.02
 """Least share of a teen's or ten's probability that goes to its sound-alike."""
 FURTHEST = 7.0
 """Logs of probabilities are told apart down to minus this."""
-SOME_LEAD = 1.5
+LEAD = (1.0, 4.0)
 LEAST_PLAUSIBLE = 1 / 20
 COST_ASK = 1.0
 COST_OFFER = 0.7
@@ -185,7 +185,8 @@ def judge(
     if not pooled:
         return Judged("ignore", (), heard)
     best = pooled[0]
-    sure = _logistic(traits(best.meaning, hypotheses, seconds, cylinders))
+    shown = support(best.meaning, hypotheses, cylinders)
+    sure = shown.plainness * _logistic(traits(best.meaning, shown, seconds))
     # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
     for other in pooled[1:]:
         if other.meaning.commands != best.meaning.commands:
@@ -234,42 +235,66 @@ def pool(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> lis
     )
 
 
-def traits(
-    best: Meaning,
-    hypotheses: Sequence[Hypothesis],
-    seconds: float,
-    cylinders: Sequence[str] = (),
-) -> tuple[float, ...]:
+@dataclass(frozen=True)
+class Support:
+    """What the hypotheses say for a meaning.
+
+    Attributes
+    ----------
+    mass : float
+        Sum of the probabilities of those that mean it.
+    other : float
+        Probability of the likeliest that does not.
+    plainness : float
+        How plainly the plainest wording means it, up to 1.
+    wording : str
+        That wording.
+    """
+
+    mass: float
+    other: float
+    plainness: float
+    wording: str
+
+
+def support(
+    meaning: Meaning, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()
+) -> Support:
+    """Return what the hypotheses say for a meaning."""
+    mass, other, plainness, wording = 0.0, 0.0, 0.0, ""
+    for hypothesis in hypotheses:
+        weight = math.exp(hypothesis.log_prob)
+        odds = dict(_meanings(hypothesis.text, cylinders)).get(meaning, 0.0)
+        mass += weight * odds
+        if odds == 0.0:
+            other = max(other, weight)
+        elif odds > plainness:
+            plainness, wording = odds, hypothesis.text
+    return Support(mass, other, plainness, wording)
+
+
+def traits(meaning: Meaning, shown: Support, seconds: float) -> tuple[float, ...]:
     """Return what tells whether the likeliest meaning is right.
 
     Returns
     -------
     tuple of float
-        Log of its mass; its lead, the log of its mass over the likeliest hypothesis that does not
-        mean it, counted from SOME_LEAD on; log of how plainly its wording means it; 1 for a teen or
-        ten; how much longer, and how much shorter, it took than so many syllables do (logs).
+        Log of its mass; the same for each word; its lead, the log of its mass over the likeliest
+        hypothesis that does not mean it, between LEAD; 1 for a teen or ten; how many seconds more
+        it took than slow words do; how much faster it was than so many syllables are (log).
     """
-    mass, other = 0.0, math.exp(-FURTHEST)
-    plainest, wording = 0.0, ""
-    for hypothesis in hypotheses:
-        weight = math.exp(hypothesis.log_prob)
-        odds = dict(_meanings(hypothesis.text, cylinders)).get(best, 0.0)
-        mass += weight * odds
-        if odds == 0.0:
-            other = max(other, weight)
-        elif odds > plainest:
-            plainest, wording = odds, hypothesis.text
-    log_mass = math.log(max(mass, math.exp(-FURTHEST)))
-    alike = 1.0 if best.mark and sound_alike(best.mark) else 0.0
-    lead = log_mass - math.log(other)
-    pace = math.log(max(seconds, 0.1) / (0.12 + 0.2 * syllables(wording)))
+    log_mass = math.log(max(shown.mass, math.exp(-FURTHEST)))
+    lead = log_mass - math.log(max(shown.other, math.exp(-FURTHEST)))
+    words = len(tokens_of(shown.wording))
+    alike = 1.0 if meaning.mark and sound_alike(meaning.mark) else 0.0
+    usual_s = 0.12 + 0.2 * syllables(shown.wording)
     return (
         log_mass,
-        min(max(lead - SOME_LEAD, 0.0), 2.5),
-        math.log(plainest),
+        log_mass / max(1, words),
+        min(max(lead, LEAD[0]), LEAD[1]) - LEAD[0],
         alike,
-        max(pace, 0.0),
-        max(-pace, 0.0),
+        max(seconds - 0.3 - 0.75 * words, 0.0),
+        max(math.log(usual_s / max(seconds, 0.1)), 0.0),
     )
 
 

@@ -41,8 +41,10 @@ def examples(items: list[dict]) -> tuple[np.ndarray, np.ndarray, int]:
             hypotheses = [Hypothesis(*h) for h in u["h"]]
             pooled = judge.pool(hypotheses)
             if pooled:
-                rows.append(judge.traits(pooled[0].meaning, hypotheses, u["end"] - u["start"]))
-                right.append(pooled[0].meaning == truth and len(item["res"]) == 1)
+                best = pooled[0].meaning
+                shown = judge.support(best, hypotheses)
+                rows.append(judge.traits(best, shown, u["end"] - u["start"]))
+                right.append(best == truth and len(item["res"]) == 1)
     return np.array(rows), np.array(right, float), int(sum(right))
 
 

@@ -123,6 +123,13 @@ def outcome(item: Item) -> str:
     return "right" if taken else "asked"
 
 
+def likeliest(item: Item) -> bool:
+    """Whether the likeliest reading of a single utterance is right, accepted or not."""
+    found = judged(item)
+    truth = Mark(item["number"], item["side"])
+    return len(found) == 1 and found[0].best is not None and found[0].best.mark == truth
+
+
 def rival_outcome(item: Item) -> str:
     """Return right, asked or wrong for the rival."""
     mark = by_regex(item["rival"])
@@ -152,7 +159,8 @@ def table(items: Iterable[Item]) -> str:
         ):
             groups.setdefault(key, []).append(item)
     for (by, what), those in sorted(groups.items()):
-        cells = _cells(Counter(outcome(item) for item in those), len(those))
+        cells = [f"{100 * np.mean([likeliest(item) for item in those]):.1f}%"]
+        cells += _cells(Counter(outcome(item) for item in those), len(those))
         if with_rival:
             cells += _cells(Counter(rival_outcome(item) for item in those), len(those))[::2]
         lines.append(f"| {by} | {what} | {len(those)} | " + " | ".join(cells) + " |")
