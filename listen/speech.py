@@ -197,8 +197,8 @@ class Utterances:
         utterance = self._cut()
         self._began_s = None
         # What has been said is not the lead of what is said next.
-        own = round((self._at_s - self._voiced_s - 0.1) * RATE_HZ) if self._at_s is not None else 0
-        self._kept = self._kept[-own:] if own > 0 else self._kept[:0]
+        tail = round(TAIL_S * RATE_HZ)
+        self._kept = self._kept[len(utterance.samples) - tail // 2 :]
         return utterance if self._voice_s >= LEAST_VOICE_S else None
 
 
