@@ -38,7 +38,7 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-WEIGHTS = (2.579, 0.255, 0.869, 0.508, -0.690, -1.493, -2.995)
+WEIGHTS = (2.853, 0.331, 1.040, 0.381, -0.514, -1.199, -3.122)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 SOUND_ALIKE = 0.02
 """Least share of a teen's or ten's probability that goes to its sound-alike."""

@@ -143,7 +143,7 @@ def table(items: Iterable[Item]) -> str:
     items = list(items)
     readings = [item for item in items if item["kind"] == "r"]
     with_rival = bool(readings) and "rival" in readings[0]
-    head = "| by | | n | right | asked | wrong |" + (
+    head = "| by | | n | likeliest right | right | asked | wrong |" + (
         " plain: right | wrong |" if with_rival else ""
     )
     lines = [head, "| --- " * (head.count("|") - 1) + "|"]
