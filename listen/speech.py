@@ -248,7 +248,20 @@ class Recogniser:
         ----------
         samples : ndarray, shape (n,), float32
             At RATE_HZ; WINDOW_S of it are heard.
+
+        Raises
+        ------
+        BadInput
+            If the engine fails.
         """
+        try:
+            return self._write_down(samples)
+        except (MemoryError, RuntimeError, ValueError) as trouble:
+            raise BadInput(
+                f"the speech engine failed: {trouble}; readings can still be typed"
+            ) from None
+
+    def _write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
         whole = np.zeros(int(WINDOW_S * RATE_HZ), np.float32)
         whole[: len(samples)] = samples[: len(whole)]
         features = self._model.feature_extractor(whole)[:, : int(WINDOW_S * 100)]
