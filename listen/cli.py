@@ -23,6 +23,7 @@ COMMANDS = {
     "history": "opening angle over the years, from kept records",
     "import": "take in a session that was exported",
     "learn": "teach it the sound of your buzzer",
+    "readings": "find the readings spoken in a recording",
     "record": "print a session's record again",
     "replay": "a recording and its readings become a timing record",
     "resume": "go on with a session that was stopped",

@@ -6,7 +6,7 @@ from typing import Any
 import click
 from rich.console import Console
 
-from listen.commands.options import about_the_record, about_the_sound
+from listen.commands.options import about_the_record, about_the_sound, about_the_speech
 from listen.record_files import as_json, write_record
 from listen.replay import replay
 from listen.report import print_budget, print_record
@@ -18,7 +18,14 @@ _FILE = click.Path(path_type=Path)
 @click.command("replay")
 @click.argument("recording", type=_FILE)
 @click.option("--engine", "sheet", type=_FILE, required=True, help="The engine's figures, TOML.")
-@click.option("--readings", type=_FILE, required=True, help="What was read off the wheel, CSV.")
+@click.option(
+    "--readings",
+    type=_FILE,
+    required=True,
+    metavar="FILE|spoken",
+    help="What was read off the wheel, CSV; or the word spoken: it is said in the recording.",
+)
+@about_the_speech
 @about_the_sound
 @click.option("--json", "json_", is_flag=True, help="Print the record as JSON.")
 @click.option(
