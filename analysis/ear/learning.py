@@ -167,11 +167,12 @@ def find_beeps(levels: Levels, grid: FrameGrid) -> list[Suspect]:
     above = uniform_filter1d(narrow - (wide - near) / 10, 3, axis=0)
     there = above > BEEP_DB
     seconds = there.sum(axis=0) * grid.hop_s
-    clearness = np.where(there, above, 0.0).sum(axis=0)
+    comes_and_goes = np.minimum(seconds, len(levels) * grid.hop_s - seconds) >= LEAST_S
+    clearness = np.where(there, above, 0.0).sum(axis=0) * comes_and_goes
     beeps: list[Suspect] = []
     for _ in range(BEEPS_TRIED):
         k = int(clearness.argmax())
-        if seconds[k] < LEAST_S:
+        if clearness[k] == 0:
             break
         on, off = (float(np.median(above[m, k])) for m in (there[:, k], ~there[:, k]))
         labels = above[:, k] > 0.5 * (on + off)
