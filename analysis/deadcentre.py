@@ -120,7 +120,7 @@ def each_side(before_deg: float, after_deg: float) -> float:
     lower, higher = sorted((before_deg, after_deg))
     half_difference = (higher - lower) / 2.0
     raised, lowered = lower + half_difference, higher - half_difference
-    if not (math.isclose(raised, half_sum) and math.isclose(lowered, half_sum)):
+    if not all(math.isclose(way, half_sum, abs_tol=1e-9) for way in (raised, lowered)):
         raise ValueError("half the sum and half the difference do not lead to the same place")
     return half_sum
 

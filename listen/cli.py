@@ -23,6 +23,7 @@ COMMANDS = {
     "history": "opening angle over the years, from the logbook or kept records",
     "import": "take in a session that was exported",
     "learn": "teach it the sound of your buzzer",
+    "readings": "find the readings spoken in a recording",
     "record": "a session's record again, as a page to keep too",
     "replay": "a recording and its readings become a timing record",
     "resume": "go on with a session that was stopped",

@@ -13,6 +13,9 @@ from listen.sheet import read_sheet
 
 Place = str | os.PathLike[str]
 
+SPOKEN = "spoken"
+"""In place of a readings file: the readings are said aloud in the recording."""
+
 
 def replay(
     recording: Place,
@@ -22,6 +25,7 @@ def replay(
     *,
     buzzer: str | None = None,
     distance_m: float | None = None,
+    model: Place | None = None,
     guard: float = 0.0,
     by: str | None = None,
     when: str | None = None,
@@ -36,13 +40,15 @@ def replay(
     sheet : str or path
         The engine's figures, TOML.
     readings : str or path
-        What was read off the wheel and when, CSV.
+        What was read off the wheel and when, CSV; or `SPOKEN`: said aloud in the recording.
     sounding : {"open", "closed", "both"}, optional
         When the buzzer sounds.
     buzzer : str, optional
         Name of a buzzer that was taught.
     distance_m : float, optional
         From buzzer to microphone; see :func:`listen.hearing.hear_recording`.
+    model : str or path, optional
+        Folder of another speech model, for spoken readings.
     guard : float
         Guard band of the verdicts, by the expanded uncertainty.
     by, when, where : str, optional
@@ -59,7 +65,8 @@ def replay(
     """
     # The two small files first: a slip in them is told before minutes of sound are decoded.
     engine = read_sheet(sheet)
-    given = read_readings(readings, engine)
+    spoken = str(readings) == SPOKEN
+    given = () if spoken else read_readings(readings, engine)
     from listen.hearing import hear_recording
     from listen.sources import sha256_of
 
@@ -69,6 +76,12 @@ def replay(
 
         taught = load(buzzer)
     hearing = hear_recording(recording, sounding, buzzer=taught, distance_m=distance_m)
+    warnings = list(hearing.warnings)
+    if spoken:
+        from listen.spoken import readings_spoken_in
+
+        given, doubts = readings_spoken_in(recording, engine, model, hearing.buzzer)
+        warnings += doubts
     inputs = Inputs(
         recording=Path(recording).name,
         sha256=sha256_of(recording),
@@ -86,7 +99,7 @@ def replay(
     )
     try:
         return timing_record(
-            hearing.changes, given, engine, warnings=hearing.warnings, inputs=inputs, guard=guard
+            hearing.changes, given, engine, warnings=warnings, inputs=inputs, guard=guard
         )
     except ValueError as trouble:
         raise BadInput(f"{Path(readings).name}: {trouble}") from None

@@ -39,10 +39,10 @@ def gather_beeps(changes: list[Change]) -> list[Change]:
     list of Change
     """
     starts = [c for c in changes if c.change == "starts"]
-    clock = _clock([c.time_s for c in starts])
-    if clock is None:
+    beat = clock([c.time_s for c in starts])
+    if beat is None:
         return changes
-    period_s, longest_s = clock
+    period_s, longest_s = beat
     beep_s = float(
         np.median(
             [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
@@ -90,8 +90,8 @@ class BeepGatherer:
         """Take fresh changes and return those that are settled by `now_s`, in seconds."""
         if changes:
             self._raw = [*self._raw, *changes][-REMEMBERED:]
-            clock = _clock([c.time_s for c in self._raw if c.change == "starts"])
-            self._longest_s = 0.0 if clock is None else clock[1]
+            beat = clock([c.time_s for c in self._raw if c.change == "starts"])
+            self._longest_s = 0.0 if beat is None else beat[1]
             gathered = gather_beeps(self._raw)
             self._waiting = [c for c in gathered if c.time_s > self._reported_s]
         settled = []
@@ -109,7 +109,7 @@ def _last_start(train: list[Change], before: Change) -> float:
     return starts[-1] if starts else train[0].time_s
 
 
-def _clock(starts_s: list[float]) -> tuple[float, float] | None:
+def clock(starts_s: list[float]) -> tuple[float, float] | None:
     """Return the period of the beeps and the longest usual step, in s; None when there is none.
 
     A beep here and there goes unheard, so that a step may be some periods long.

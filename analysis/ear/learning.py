@@ -32,6 +32,7 @@ from scipy.ndimage import (
     uniform_filter1d,
 )
 
+from analysis.ear.beeps import clock
 from analysis.ear.buzzer import (
     LOW_DB,
     STEPS,
@@ -48,7 +49,11 @@ Array = npt.NDArray[np.float64]
 
 STEADY_FRAMES = 5
 STEADY_DB = 2.0
-SUSPECTS = 10
+SUSPECTS = 12
+ALIKE = 3
+MOST_TRIED = 150
+BEEPS_TRIED = 8
+BEEP_DB = 10.0
 LEAST_S = 0.12
 """Least time in each state from which a buzzer is learnt."""
 SHORTEST_RUN_S = 0.028
@@ -105,8 +110,14 @@ def steady(levels: Levels) -> Mask:
     return np.asarray(highest - minimum_filter1d(levels, STEADY_FRAMES, axis=0) < STEADY_DB)
 
 
-def find_suspects(levels: Levels, held: Mask, hop_s: float) -> list[Suspect]:
-    """Return the levels that are held longest, best first, no two with nearly the same labels."""
+def find_suspects(levels: Levels, held: Mask, grid: FrameGrid) -> list[Suspect]:
+    """Return the levels that are held longest, best first, no two with nearly the same labels.
+
+    No more than ALIKE of them lie near each other in frequency, so that a loud voice leaves room
+    for a faint buzzer.
+    """
+    hop_s = grid.hop_s
+    middle_hz = grid.columns_hz.mean(axis=1)
     columns = levels.shape[1]
     half_db = np.clip((levels - LOW_DB) * 2, 0, 2 * STEPS - 1).astype(np.intp)
     flat = (half_db + np.arange(columns) * 2 * STEPS)[held]
@@ -125,20 +136,51 @@ def find_suspects(levels: Levels, held: Mask, hop_s: float) -> list[Suspect]:
         for k, b in enumerate(best):
             votes_s[k, max(0, b - 7) : b + 8] = 0
     ranked.sort(reverse=True)
-    suspects: list[Suspect] = []
-    for seconds, column, half in ranked[:150]:
-        if seconds < LEAST_S / 2 or len(suspects) >= 2 * SUSPECTS:
+    found: list[tuple[Suspect, float]] = []
+    for seconds, column, half in ranked[:MOST_TRIED]:
+        if seconds < LEAST_S / 2:
             break
-        level = half / 2 + LOW_DB
-        found = _label(smooth[:, column], level, hop_s)
-        if found is None:
+        labelled = _label(smooth[:, column], half / 2 + LOW_DB, grid.hop_s)
+        if labelled is None:
             continue
-        labels, worth = found
-        if any(abs(float(np.mean(labels == s.labels)) - 0.5) > 0.42 for s in suspects):
+        labels, worth = labelled
+        if any(abs(float(np.mean(labels == s.labels)) - 0.5) > 0.42 for s, _ in found):
             continue
-        suspects.append(Suspect(seconds * worth, labels))
-    suspects.sort(key=lambda s: -s.votes_s)
+        found.append((Suspect(seconds * worth, labels), float(middle_hz[column])))
+    found.sort(key=lambda f: -f[0].votes_s)
+    suspects: list[Suspect] = []
+    taken: list[float] = []
+    for suspect, hz in found:
+        if np.sum(np.abs(np.log2(np.array(taken) / hz)) < 0.2) < ALIKE:
+            suspects.append(suspect)
+            taken.append(hz)
     return suspects[:SUSPECTS]
+
+
+def find_beeps(levels: Levels, grid: FrameGrid) -> list[Suspect]:
+    """Return the narrow columns in which a tone beeps to a clock, however shortly, clearest first.
+
+    A short beep is never held; but it stands out from its neighbours, again and again.
+    """
+    narrow = levels[:, : grid.bins]
+    wide, near = (uniform_filter1d(narrow, width, axis=1) * width for width in (19, 9))
+    above = uniform_filter1d(narrow - (wide - near) / 10, 3, axis=0)
+    there = above > BEEP_DB
+    seconds = there.sum(axis=0) * grid.hop_s
+    comes_and_goes = np.minimum(seconds, len(levels) * grid.hop_s - seconds) >= LEAST_S
+    clearness = np.where(there, above, 0.0).sum(axis=0) * comes_and_goes
+    beeps: list[Suspect] = []
+    for _ in range(BEEPS_TRIED):
+        k = int(clearness.argmax())
+        if clearness[k] == 0:
+            break
+        on, off = (float(np.median(above[m, k])) for m in (there[:, k], ~there[:, k]))
+        labels = above[:, k] > 0.5 * (on + off)
+        starts = np.flatnonzero(np.diff(labels.astype(int)) == 1)
+        if clock((starts * grid.hop_s).tolist()) is not None:
+            beeps.append(Suspect(float(seconds[k]), labels))
+        clearness[max(0, k - 4) : k + 5] = 0.0
+    return beeps
 
 
 def _label(level: Array, at_db: float, hop_s: float) -> tuple[Mask, float] | None:
@@ -192,10 +234,13 @@ def with_tails(zero: Array, one: Array) -> tuple[Array, Array]:
 
 def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
     """Return the frames of state 0 and of state 1 that are further than `margin` from a change."""
-    zero, one = (
-        np.asarray(binary_erosion(m, iterations=margin, border_value=1)) for m in (~labels, labels)
-    )
-    return zero, one
+    lengths, states = runs(labels)
+    sides = []
+    for state in (False, True):
+        usual = np.median(lengths[states == state]) if np.any(states == state) else 0.0
+        inside = int(np.clip((usual - 2) // 2, 1, margin))
+        sides.append(np.asarray(binary_erosion(labels == state, iterations=inside, border_value=1)))
+    return sides[0], sides[1]
 
 
 def label(log_odds: Array) -> tuple[Array, Mask]:
@@ -270,6 +315,11 @@ class Judgement:
 
     likeness: float
     quality: float
+
+    @property
+    def rank(self) -> tuple[bool, float]:
+        """By which suspects are compared: what may be a buzzer first, then by likeness."""
+        return self.quality > 0, self.likeness
 
 
 def judge(levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid) -> Judgement | None:
@@ -431,12 +481,12 @@ def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
     levels = grid.levels(powers)
     held = steady(levels)
     best: tuple[Judgement, Labelled] | None = None
-    for suspect in find_suspects(levels, held, grid.hop_s):
+    for suspect in find_suspects(levels, held, grid) + find_beeps(levels, grid):
         heard = refine(levels, suspect.labels)
         judged = None if heard is None else judge(levels, suspect, heard, grid)
         if heard is None or judged is None:
             continue
-        if best is None or judged.likeness > best[0].likeness:
+        if best is None or judged.rank > best[0].rank:
             best = judged, heard
     if best is None:
         return None

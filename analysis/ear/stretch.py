@@ -149,7 +149,7 @@ class Stretch:
         calm = slice(min(PAST, int(0.3 * calm_s / STEP_S)), int(calm_s / STEP_S))
         if calm_s < 0.02 or calm.stop - calm.start < 10:
             return None
-        late_s = max(flips[-1] + 0.008, self.end_s - 0.05)
+        late_s = min(max(flips[-1] + 0.008, self.end_s - 0.05), self.end_s - 0.02)
         late = slice(int(late_s / STEP_S), int(self.end_s / STEP_S) - 2)
         old = self._lines(max(0.0, calm_s - 0.12), calm_s, self.before, -1)
         new = self._lines(late_s, self.end_s, 1 - self.before, 1)

@@ -33,6 +33,16 @@ def about_the_sound(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+def about_the_speech(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the option that says what recognises speech."""
+    return click.option(
+        "--model",
+        type=click.Path(path_type=Path),
+        metavar="FOLDER",
+        help="Another speech model for faster-whisper than the packaged one.",
+    )(command)
+
+
 def _a_date(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
     try:
         if value is not None:

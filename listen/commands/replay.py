@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from listen.commands.options import about_the_record, about_the_sound
+from listen.commands.options import about_the_record, about_the_sound, about_the_speech
 from listen.deliver import deliver
 from listen.replay import replay
 from listen.stretches import Sound
@@ -16,7 +16,14 @@ _FILE = click.Path(path_type=Path)
 @click.command("replay")
 @click.argument("recording", type=_FILE)
 @click.option("--engine", "sheet", type=_FILE, required=True, help="The engine's figures, TOML.")
-@click.option("--readings", type=_FILE, required=True, help="What was read off the wheel, CSV.")
+@click.option(
+    "--readings",
+    type=_FILE,
+    required=True,
+    metavar="FILE|spoken",
+    help="What was read off the wheel, CSV; or the word spoken: it is said in the recording.",
+)
+@about_the_speech
 @about_the_sound
 @about_the_record
 def command(

@@ -6,7 +6,7 @@ may be off centre, the eye moves, sweeps scatter, the drive has lash, and everyt
 half a graduation. The readings go through the same arithmetic as a real job's. One cylinder of
 each job, taken at random, is counted.
 
-    python tests/bench/coverage.py --jobs 6000
+    python tests/bench/interval_coverage.py --jobs 6000
 """
 
 import argparse

@@ -1,7 +1,7 @@
 """A small run of the coverage bench: stated intervals hold the truth, without bias."""
 
 import numpy as np
-from bench.coverage import job, table
+from bench.interval_coverage import job, table
 
 
 def test_stated_intervals_hold_the_truth() -> None:

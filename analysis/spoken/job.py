@@ -1,0 +1,114 @@
+"""A job that is spoken: steps, cylinders and readings, in the order they were said.
+
+A step or cylinder holds until another is said; a job begins with openings of the first cylinder.
+"Strike" takes back the last reading that still stands, as often as it is said; a struck reading is
+kept and shown. What was not sure enough to accept is no reading: it stands among `questions`, as it
+would have been asked. Nothing is taken between "stop listening" and "start listening".
+"""
+
+from dataclasses import replace
+
+from analysis.engine import Engine
+from analysis.reading import Phase, Reading, Step
+from analysis.spoken.commands import STEPS, Command
+from analysis.spoken.judge import Expected, Judged
+from analysis.spoken.language import in_figures
+from analysis.wheel import meanings
+
+_LAST = 4
+"""How many readings back tell what is plausible."""
+
+
+class SpokenJob:
+    """Follows what is said and keeps the readings.
+
+    Parameters
+    ----------
+    engine : Engine
+        Whose wheel, figure and cylinders make sense of what is said.
+
+    Attributes
+    ----------
+    readings : list of Reading
+        Struck ones among them.
+    questions : list of str
+        What was not sure, or could not be used, in words for the user.
+    notes : list of (float, str)
+        Time and words of each note.
+    step, cylinder, phase : str
+        What the next reading is of.
+    listening : bool
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self.readings: list[Reading] = []
+        self.questions: list[str] = []
+        self.notes: list[tuple[float, str]] = []
+        self.step: Step = "opening"
+        self.cylinder = engine.first.name
+        self.phase: Phase = "left"
+        self.listening = True
+
+    def expected(self) -> Expected:
+        """Return what is plausible for the next reading."""
+        wheel = self.engine.wheel
+        last = [
+            angle
+            for reading in self.readings
+            if reading.mark and not reading.struck
+            and (reading.step, reading.cylinder) == (self.step, self.cylinder)
+            for angle in meanings(reading.mark, wheel)
+        ]  # fmt: skip
+        figure = [] if self.step == "stop" else [self._figure()]
+        return Expected(wheel, tuple(figure + last[-_LAST:] if figure else ()))
+
+    def _figure(self) -> float:
+        """Where on the wheel the points of this cylinder should open."""
+        return self.engine.opens_at_deg - self.engine.cylinder(self.cylinder).fires_at_deg
+
+    def take(self, time_s: float, judged: Judged) -> Reading | None:
+        """Take what was said at a time; return the reading it made, if it made one."""
+        best = judged.best
+        if judged.act != "accept" or best is None:
+            if judged.act in ("offer", "ask") and self.listening:
+                self.questions.append(
+                    f"at {time_s:.1f} s, {judged.heard!r} was not sure enough: {judged.question()}"
+                )
+            return None
+        for command in best.commands:
+            self._obey(time_s, command, judged.heard)
+        if best.mark is None or not self.listening:
+            return None
+        return self._keep(
+            Reading(time_s, self.step, self.cylinder, best.mark, in_figures(best.mark), self.phase)
+        )
+
+    def _obey(self, time_s: float, command: Command, heard: str) -> None:
+        if command.word in ("stop listening", "start listening"):
+            self.listening = command.word == "start listening"
+        elif not self.listening:
+            return
+        elif command.word == "zeroed":
+            self._keep(Reading(time_s, "zeroed", None, None, "", self.phase))
+        elif command.word in STEPS:
+            self.step = command.word  # type: ignore[assignment]
+        elif command.word == "cylinder":
+            self.cylinder = command.argument
+        elif command.word in ("as found", "as left"):
+            self.phase = "found" if command.word == "as found" else "left"
+        elif command.word == "strike":
+            self._strike(time_s)
+        elif command.word == "note":
+            self.notes.append((time_s, heard.partition(" ")[2]))
+
+    def _keep(self, reading: Reading) -> Reading:
+        self.readings.append(reading)
+        return reading
+
+    def _strike(self, time_s: float) -> None:
+        for place in range(len(self.readings) - 1, -1, -1):
+            if not self.readings[place].struck:
+                self.readings[place] = replace(self.readings[place], struck=True)
+                return
+        self.questions.append(f"at {time_s:.1f} s, strike: there is no reading to strike")

