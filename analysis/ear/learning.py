@@ -59,9 +59,13 @@ LEAST_S = 0.12
 SHORTEST_RUN_S = 0.028
 FRAME_LOG_ODDS = 1.5
 """Log odds of a frame beyond which it is labelled by itself, and not like the one before."""
+SILENCE = 1e-10
+"""Power of a frame below which nothing was recorded: no microphone is as quiet."""
 PLENTY = 1000
 TAIL_SHARE = 0.1
+"""How often a sound that dies away is met between its two levels."""
 TAIL_DB = 3.0
+"""How far below the louder level that begins."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,12 +228,12 @@ def with_tails(zero: Array, one: Array) -> tuple[Array, Array]:
     """Grant the quieter state the levels between the two, through which a sound dies away."""
     place = np.arange(STEPS)
     levels = [(s @ place)[:, None] for s in (zero, one)]
-    between = [(place > low) & (place < high - TAIL_DB) for low, high in (levels, levels[::-1])]
-    return tuple(
-        (1 - TAIL_SHARE * b.any(axis=1, keepdims=True)) * s
-        + TAIL_SHARE * b / np.maximum(b.sum(axis=1, keepdims=True), 1)
-        for s, b in zip((zero, one), between, strict=True)
-    )
+    granted = []
+    for share, (own, other) in zip((zero, one), (levels, levels[::-1]), strict=True):
+        between = (place > own) & (place < other - TAIL_DB)
+        count = np.maximum(between.sum(axis=1, keepdims=True), 1)
+        granted.append(share + TAIL_SHARE * between / count)
+    return granted[0], granted[1]
 
 
 def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
@@ -476,6 +480,16 @@ def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
         The most likely buzzer, with the log odds that it is one as its `quality`; None when
         nothing in the stretch is held and comes back.
     """
+    sounds = powers.sum(axis=1) > SILENCE
+    if not sounds.all():
+        # Sound that was cut, muted or lost is no state of a buzzer if there is one without it.
+        found = _learn(powers[sounds], grid)
+        if found is not None and found.quality > 0:
+            return found
+    return _learn(powers, grid)
+
+
+def _learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
     if len(powers) * grid.hop_s < 2 * LEAST_S:
         return None
     levels = grid.levels(powers)

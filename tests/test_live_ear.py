@@ -1,0 +1,81 @@
+"""The ear as it hears a microphone: block by block, with no second look."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.ear.beeps import BeepGatherer, gather_beeps
+from analysis.ear.live import LiveEar
+from analysis.ear.recording import hear
+from analysis.sound import Block
+from bench.scenes import make_scene
+from listen.sources import open_recording
+
+SAMPLE = Path(__file__).resolve().parents[1] / "samples" / "fire-pump.m4a"
+TRUTH = json.loads(SAMPLE.with_suffix(".truth.json").read_text())["changes"]
+
+
+@pytest.fixture(scope="module")
+def sample():
+    blocks = list(open_recording(SAMPLE).blocks())
+    return Block(np.concatenate([b.samples for b in blocks]), blocks[0].rate_hz, 0.0)
+
+
+def live(block, sounding="open", buzzer=None, piece_s=0.02):
+    """Return each change and when it was reported, and whether the buzzer was known by then."""
+    ear = LiveEar(block.rate_hz, sounding, buzzer)
+    heard = []
+    for piece in block.pieces(piece_s):
+        known = ear.buzzer is not None
+        heard += [(change, piece.end_s, known) for change in ear.hear(piece)]
+    return heard + [(change, block.end_s, True) for change in ear.finish()]
+
+
+def test_an_untaught_buzzer_is_learnt_and_no_change_is_lost(sample):
+    heard = live(sample)
+    assert [h[0].points for h in heard] == [t["points"] for t in TRUTH]
+    errors = [abs(h[0].time_s - t["time_s"]) for h, t in zip(heard, TRUTH, strict=True)]
+    assert np.median(errors) < 0.001
+    assert max(errors) < 0.006
+    delays = [at_s - change.settled_s for change, at_s, known in heard if known]
+    assert len(delays) >= 6
+    assert np.median(delays) < 0.1
+
+
+def test_blocks_of_any_size_give_the_same(sample):
+    buzzer = hear(lambda: [sample], "open").buzzer
+    small, large = (live(sample, "open", buzzer, size) for size in (0.007, 1.0))
+    assert len(small) == len(large) == len(TRUTH)
+    for (a, _, _), (b, _, _) in zip(small, large, strict=True):
+        assert a.time_s == pytest.approx(b.time_s, abs=0.0002)
+
+
+def test_muted_sound_is_no_state_of_the_buzzer(sample):
+    """Digital silence before, after and in the middle, as a call or a lost stretch leaves it."""
+    rate = int(sample.rate_hz)
+    none = np.zeros(8 * rate, dtype=np.float32)
+    samples = np.concatenate([none, sample.samples, none])
+    samples[40 * rate : 42 * rate] = 0.0
+    muted = Block(samples, sample.rate_hz, 0.0)
+    seconds = list(muted.pieces(1.0))
+    for changes in (hear(lambda: seconds, "open").changes, [h[0] for h in live(muted)]):
+        assert len(changes) == len(TRUTH)
+        errors = [c.time_s - 8 - t["time_s"] for c, t in zip(changes, TRUTH, strict=True)]
+        assert np.abs(errors).max() < 0.006
+
+
+def test_beeps_gathered_as_they_come_are_those_gathered_at_the_end():
+    scene = make_scene("pulsed", "broadband", 20.0, 4, seconds=20.0, codec="none", agc=False)
+    ear = LiveEar(scene.rate_hz, scene.sounding)
+    ear._gatherer.take = lambda changes, now_s: changes  # the beeps themselves
+    block = Block(scene.samples, scene.rate_hz, 0.0)
+    beeps = [change for piece in block.pieces(0.02) for change in ear.hear(piece)] + ear.finish()
+    gatherer = BeepGatherer()
+    first = gatherer.take(beeps[:30], beeps[29].time_s)
+    rest = [
+        change for beep in beeps[30:] for change in gatherer.take([beep], beep.settled_s + 0.05)
+    ]
+    times = [c.time_s for c in [*first, *rest, *gatherer.take([], np.inf)]]
+    assert times == [c.time_s for c in gather_beeps(beeps)]
