@@ -5,12 +5,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bench.scenes import make_scene
 
 from analysis.ear.beeps import BeepGatherer, gather_beeps
 from analysis.ear.live import LiveEar
 from analysis.ear.recording import hear
 from analysis.sound import Block
-from bench.scenes import make_scene
 from listen.sources import open_recording
 
 SAMPLE = Path(__file__).resolve().parents[1] / "samples" / "fire-pump.m4a"

@@ -130,12 +130,8 @@ def power_odds(x: Array, rate_hz: float, calm: slice, late: slice) -> Array:
     ndarray, shape (len(PARTS), steps)
     """
     steps = int(len(x) / rate_hz / STEP_S)
-    length = round(WINDOW_S * rate_hz)
-    window = np.hanning(length + 1)[:-1]
-    starts = np.round((np.arange(steps) + 0.5) * STEP_S * rate_hz - length / 2).astype(int)
-    padded = np.pad(x, length)
-    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[starts + length]
-    spectrum = scipy.fft.rfft(frames * window, axis=1)[:, 1 : int(8000 * WINDOW_S)]
+    frames, _ = _frames(x, rate_hz, steps)
+    spectrum = scipy.fft.rfft(frames, axis=1)[:, 1 : int(8000 * WINDOW_S)]
     power = spectrum.real**2 + spectrum.imag**2 + 1e-20
     old, new = (power[part].mean(axis=0) for part in (calm, late))
     told = np.maximum(new / old, old / new) > 1.5
@@ -171,17 +167,25 @@ def _strongest(lines: Lines) -> list[tuple[float, float]]:
     ]
 
 
-def _course(x: Array, rate_hz: float, hz: float, steps: int) -> tuple[Complex, Array]:
-    """Return the complex size of a line in each step, and the mean power beside it."""
+def _frames(x: Array, rate_hz: float, steps: int) -> tuple[Array, npt.NDArray[np.intp]]:
+    """Return the windowed sound about the middle of each step, and the first sample of each.
+
+    A full-scale sine has size 1 in its bin.
+    """
     length = round(WINDOW_S * rate_hz)
     window = np.hanning(length + 1)[:-1]
-    window *= 2 / window.sum()
-    starts = np.round((np.arange(steps) + 0.5) * STEP_S * rate_hz - length / 2).astype(int)
-    padded = np.pad(x, length)
-    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[starts + length]
+    starts = np.round((np.arange(steps) + 0.5) * STEP_S * rate_hz - length / 2).astype(np.intp)
+    views = np.lib.stride_tricks.sliding_window_view(np.pad(x, length), length)
+    return views[starts + length] * (window * (2 / window.sum())), starts
+
+
+def _course(x: Array, rate_hz: float, hz: float, steps: int) -> tuple[Complex, Array]:
+    """Return the complex size of a line in each step, and the mean power beside it."""
+    frames, starts = _frames(x, rate_hz, steps)
+    length = frames.shape[1]
     offsets = np.array([0, -4, -3, 3, 4]) / WINDOW_S  # where a Hann window hears no steady tone
     turns = np.outer(np.arange(length) / rate_hz, hz + offsets)
-    out = frames @ (window[:, None] * np.exp(-2j * np.pi * turns))
+    out = frames @ np.exp(-2j * np.pi * turns)
     z = out[:, 0] * np.exp(-2j * np.pi * hz * starts / rate_hz)
     beside = np.mean(np.abs(out[:, 1:]) ** 2, axis=1)
     return z, np.convolve(np.pad(beside, 4, mode="edge"), np.ones(9) / 9, "valid")

@@ -49,11 +49,14 @@ Array = npt.NDArray[np.float64]
 
 STEADY_FRAMES = 5
 STEADY_DB = 2.0
+MOST_TRIED = 150
+"""Most levels that are looked at more closely."""
 SUSPECTS = 12
 ALIKE = 3
-MOST_TRIED = 150
+"""Most suspects, and most of them near each other in frequency."""
 BEEPS_TRIED = 8
 BEEP_DB = 10.0
+"""How far a beep stands out from its neighbours."""
 LEAST_S = 0.12
 """Least time in each state from which a buzzer is learnt."""
 SHORTEST_RUN_S = 0.028
@@ -62,6 +65,7 @@ FRAME_LOG_ODDS = 1.5
 SILENCE = 1e-10
 """Power of a frame below which nothing was recorded: no microphone is as quiet."""
 PLENTY = 1000
+"""Frames that are enough for a median."""
 TAIL_SHARE = 0.1
 """How often a sound that dies away is met between its two levels."""
 TAIL_DB = 3.0
@@ -120,31 +124,11 @@ def find_suspects(levels: Levels, held: Mask, grid: FrameGrid) -> list[Suspect]:
     No more than ALIKE of them lie near each other in frequency, so that a loud voice leaves room
     for a faint buzzer.
     """
-    hop_s = grid.hop_s
-    middle_hz = grid.columns_hz.mean(axis=1)
-    columns = levels.shape[1]
-    half_db = np.clip((levels - LOW_DB) * 2, 0, 2 * STEPS - 1).astype(np.intp)
-    flat = (half_db + np.arange(columns) * 2 * STEPS)[held]
-    votes = np.bincount(flat, minlength=columns * 2 * STEPS).reshape(columns, 2 * STEPS)
-    votes_s = uniform_filter1d(votes.astype(float), 6, axis=1) * 6 * hop_s
-    all_flat = (half_db + np.arange(columns) * 2 * STEPS).ravel()
-    counts = np.bincount(all_flat, minlength=votes.size).reshape(votes.shape)
-    below_s = np.cumsum(counts, axis=1) * hop_s
-    votes_s[:, 8:][below_s[:, :-8] < LEAST_S] = 0.0
-    votes_s[:, :8] = 0.0
     smooth = uniform_filter1d(levels, 3, axis=0)
-    ranked: list[tuple[float, int, int]] = []
-    for _ in range(2):
-        best = votes_s.argmax(axis=1)
-        ranked += [(float(votes_s[k, b]), k, int(b)) for k, b in enumerate(best)]
-        for k, b in enumerate(best):
-            votes_s[k, max(0, b - 7) : b + 8] = 0
-    ranked.sort(reverse=True)
+    middle_hz = grid.columns_hz.mean(axis=1)
     found: list[tuple[Suspect, float]] = []
-    for seconds, column, half in ranked[:MOST_TRIED]:
-        if seconds < LEAST_S / 2:
-            break
-        labelled = _label(smooth[:, column], half / 2 + LOW_DB, grid.hop_s)
+    for seconds, column, at_db in _held_longest(levels, held, grid.hop_s):
+        labelled = _label(smooth[:, column], at_db, grid.hop_s)
         if labelled is None:
             continue
         labels, worth = labelled
@@ -159,6 +143,32 @@ def find_suspects(levels: Levels, held: Mask, grid: FrameGrid) -> list[Suspect]:
             suspects.append(suspect)
             taken.append(hz)
     return suspects[:SUSPECTS]
+
+
+def _held_longest(levels: Levels, held: Mask, hop_s: float) -> list[tuple[float, int, float]]:
+    """Return (seconds held, column, level in dB), longest first, at most two to a column.
+
+    A level counts only where the column is also well below it for a while.
+    """
+    columns = levels.shape[1]
+    half_db = np.clip((levels - LOW_DB) * 2, 0, 2 * STEPS - 1).astype(np.intp)
+    flat = half_db + np.arange(columns) * 2 * STEPS
+    shape = columns, 2 * STEPS
+    votes, counts = (
+        np.bincount(f, minlength=columns * 2 * STEPS).reshape(shape)
+        for f in (flat[held], flat.ravel())
+    )
+    votes_s = uniform_filter1d(votes.astype(float), 6, axis=1) * 6 * hop_s
+    below_s = np.cumsum(counts, axis=1) * hop_s
+    votes_s[:, 8:][below_s[:, :-8] < LEAST_S] = 0.0
+    votes_s[:, :8] = 0.0
+    ranked: list[tuple[float, int, float]] = []
+    for _ in range(2):
+        for k, b in enumerate(votes_s.argmax(axis=1).tolist()):
+            ranked.append((float(votes_s[k, b]), k, b / 2 + LOW_DB))
+            votes_s[k, max(0, b - 7) : b + 8] = 0
+    ranked.sort(reverse=True)
+    return [held for held in ranked[:MOST_TRIED] if held[0] >= LEAST_S / 2]
 
 
 def find_beeps(levels: Levels, grid: FrameGrid) -> list[Suspect]:
@@ -433,7 +443,7 @@ def neighbours(columns: npt.NDArray[np.intp], bins: int) -> npt.NDArray[np.intp]
 
 
 def _some(frames: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
-    """Return at most PLENTY of the frames, evenly spread: enough for a median."""
+    """Return at most PLENTY of the frames, evenly spread."""
     return frames[:: -(-len(frames) // PLENTY)]
 
 
