@@ -7,6 +7,7 @@ use or bad input, 1 for "done, but look here".
 
 import importlib
 import keyword
+import os
 import sys
 
 import click
@@ -67,6 +68,8 @@ def thirdear() -> None:
 
 def main() -> None:
     """Run the command line; the entry point of the console script."""
+    # Before numpy is loaded: threads of array arithmetic cost more in waiting than they bring.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = thirdear.main(standalone_mode=False)
     except BadInput as trouble:

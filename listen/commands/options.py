@@ -1,7 +1,6 @@
 """Options that more than one command takes, so that they read and behave alike."""
 
 import datetime
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -127,11 +126,3 @@ def at_the_engine(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(_AT_THE_ENGINE):
         command = option(command)
     return command
-
-
-def spare_the_processor() -> None:
-    """Let array arithmetic use one thread: waiting for each other costs more than they bring.
-
-    To be called before numpy is imported.
-    """
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from listen.commands.options import at_the_engine, spare_the_processor
+from listen.commands.options import at_the_engine
 from listen.errors import BadInput
 
 
@@ -15,7 +15,6 @@ def command(
     number: int | None, device: str | None, logbook: Path | None, plain: bool, sound_kept: bool
 ) -> int:
     """Go on with session NUMBER, or the last one that is unfinished, exactly where it was."""
-    spare_the_processor()
     from listen.logbook import Logbook, default_path
     from listen.microphone import Microphone
     from listen.running import run

@@ -9,7 +9,6 @@ from listen.commands.options import (
     about_the_sound,
     at_the_engine,
     by_and_where,
-    spare_the_processor,
 )
 from listen.sheet import read_sheet
 
@@ -36,7 +35,6 @@ def command(
     Everything is kept in the logbook; thirdear resume goes on with a session that was stopped.
     """
     engine = read_sheet(sheet)
-    spare_the_processor()
     from listen.logbook import Logbook, default_path
     from listen.microphone import Microphone
     from listen.running import run
