@@ -524,4 +524,5 @@ def adapt(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | 
     heard = refine(levels, labels, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
-    return replace(make_print(levels, powers, heard, grid, known.quality), pulse_s=known.pulse_s)
+    fresh = make_print(levels, powers, heard, grid, known.quality)
+    return replace(fresh, silent=known.silent, pulse_s=known.pulse_s, open_state=known.open_state)

@@ -53,6 +53,7 @@ class LiveEar:
         self._heard_s = 0.0
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
         self._next_s = FIRST_TRY_S if buzzer is None else FOLLOW_S
+        self._unfitted = buzzer is not None  # a taught print, to the sound of this day
         self._gatherer = BeepGatherer()
 
     @property
@@ -99,9 +100,10 @@ class LiveEar:
 
     def _follow(self, ear: Ear) -> None:
         self._next_s = self._heard_s + FOLLOW_S
-        if ear.buzzer.quality == np.inf:
+        if self._unfitted:
             fresh = retune(frames_of(list(self._lately)), self._grid, ear.buzzer)
         else:
             fresh = adapt(frames_of(list(self._lately), every=2), self._grid, ear.buzzer)
         if fresh is not None:
             ear.follow(fresh)
+            self._unfitted = False
