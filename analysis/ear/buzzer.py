@@ -17,7 +17,7 @@ L. R. Rabiner, "A tutorial on hidden Markov models", Proc. IEEE 77 (1989) 257, s
 emission densities from labelled frames.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -70,6 +70,12 @@ class BuzzerPrint:
     quality: float
     pulse_s: tuple[float, float] | None = None
     open_state: int | None = None
+
+    def known_as(self, known: "BuzzerPrint") -> "BuzzerPrint":
+        """Return the print with what an earlier print of the same buzzer tells of its nature."""
+        return replace(
+            self, silent=known.silent, pulse_s=known.pulse_s, open_state=known.open_state
+        )
 
     def columns_in(self, grid: FrameGrid) -> npt.NDArray[np.intp]:
         """Return the grid's column nearest to each of the print's, shape (n,)."""

@@ -37,7 +37,7 @@ Array = npt.NDArray[np.float64]
 
 DWELL_S = 1.0
 """Mean time the buzzer stays in a state, to an order of magnitude."""
-SURE_LOG_ODDS = 2.0
+BELIEVED_LOG_ODDS = 2.0
 """Log odds of a state from which a first state, or a change, is believed."""
 SHORTEST_S = 0.043
 """A state that frames show for less is no state: cam lobes take 60 ms and more."""
@@ -136,12 +136,10 @@ class Ear:
         better = []
         for change, (state, origin_s, moment) in zip(changes, self.moments, strict=True):
             others = self.shape_log_odds[state] - moment.says_of_shape()
-            time_s, uncertainty_s = moment.given(others)
-            time_s += origin_s
             chattered = change.settled_s > change.time_s
+            time_s, uncertainty_s = _told(moment, others, chattered)
+            time_s += origin_s
             settled_s = max(time_s, change.settled_s) if chattered else time_s
-            if chattered:
-                uncertainty_s = float(np.hypot(uncertainty_s, CHATTERED_S))
             better.append(
                 replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
             )
@@ -162,11 +160,11 @@ class Ear:
         levels = grid.levels(powers, self._columns)
         weights = EVIDENCE_SHARE * weigh(self.buzzer.evidence, as_steps(levels))
         ceiling = float(np.log(DWELL_S / grid.hop_s))
-        odds = self._log_odds
         for weight in weights.tolist():
-            odds = self._log_odds = min(ceiling, max(-ceiling, odds)) + weight
+            odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
+            self._log_odds = odds
             if self.state is None:
-                if abs(odds) > SURE_LOG_ODDS:
+                if abs(odds) > BELIEVED_LOG_ODDS:
                     self.state = int(odds > 0)
             elif self._turn is None and (odds > 0) != bool(self.state):
                 self._turn = _Turn(self._frame, 1 - self.state)
@@ -179,7 +177,6 @@ class Ear:
             self._frame += 1
             if self._turn is not None and self._waited_s(self._turn) >= LOOK_AHEAD_S:
                 changes += self._look(self._turn, at_end=False)
-        self._log_odds = odds
         return changes
 
     def _leaning(self, state: int) -> float:
@@ -201,6 +198,9 @@ class Ear:
 
     def _look(self, turn: _Turn, at_end: bool) -> list[Change]:
         """Look closely at the change that waits."""
+        if not at_end and self._leaning(turn.state) < BELIEVED_LOG_ODDS:
+            self._turn = _Turn(turn.frame + 1, turn.state)
+            return []
         grid = self.grid
         rate = grid.rate_hz
         origin_s = self._start / rate
@@ -211,9 +211,6 @@ class Ear:
         x = self._samples[first : int(here_s * rate)].astype(float)
         self._turn = None
         stretch = Stretch(x, rate, self._tell, 1 - turn.state, turn_s - first_s)
-        if not at_end and self._leaning(turn.state) < SURE_LOG_ODDS:
-            self._turn = _Turn(turn.frame + 1, turn.state)
-            return []
         flips = stretch.flips()
         if flips is None:
             return []
@@ -221,20 +218,19 @@ class Ear:
             waited = int((LOOK_AHEAD_S - LOOK_AGAIN_S) / grid.hop_s)
             self._turn = _Turn(self._frame - waited, turn.state)
             return []
-        kind = self._kind(turn.state)
         moment, flips = stretch.first_break(flips, self.shape_log_odds[turn.state])
-        time_s, uncertainty_s = moment.given(self.shape_log_odds[turn.state])
-        settled = flips[-1] if len(flips) > 1 else time_s
+        chattered = len(flips) > 1
+        others = self.shape_log_odds[turn.state]
+        time_s, uncertainty_s = _told(moment, others, chattered)
+        settled_s = max(time_s, flips[-1]) if chattered else time_s
         self.state = turn.state
         self.shape_log_odds[turn.state] += moment.says_of_shape()
         self.moments.append((turn.state, origin_s + first_s, moment))
-        if len(flips) > 1:
-            uncertainty_s = float(np.hypot(uncertainty_s, CHATTERED_S))
         change = Change(
             time_s=origin_s + first_s + time_s,
-            settled_s=origin_s + first_s + max(settled, time_s),
+            settled_s=origin_s + first_s + settled_s,
             uncertainty_s=uncertainty_s,
-            change=kind,
+            change=self._kind(turn.state),
             points=self._points(turn.state),
             margin_db=self.buzzer.margin_db,
         )
@@ -253,3 +249,9 @@ class Ear:
             return None
         sounds = state != self.buzzer.silent
         return "open" if sounds == (self.sounding == "open") else "closed"
+
+
+def _told(moment: Moment, shape_log_odds: Array, chattered: bool) -> tuple[float, float]:
+    """Return a change's moment and its standard uncertainty, in seconds."""
+    time_s, uncertainty_s = moment.given(shape_log_odds)
+    return time_s, float(np.hypot(uncertainty_s, CHATTERED_S if chattered else 0.0))

@@ -20,7 +20,7 @@ H. Jeffreys, "An invariant form for the prior probability", Proc. R. Soc. A 186 
 symmetric divergence by which columns are chosen.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -524,5 +524,4 @@ def adapt(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | 
     heard = refine(levels, labels, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
-    fresh = make_print(levels, powers, heard, grid, known.quality)
-    return replace(fresh, silent=known.silent, pulse_s=known.pulse_s, open_state=known.open_state)
+    return make_print(levels, powers, heard, grid, known.quality).known_as(known)

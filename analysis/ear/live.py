@@ -17,10 +17,9 @@ from analysis.change import Change, Points, Sounding
 from analysis.ear.beeps import BeepGatherer
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.ear import Ear
-from analysis.ear.learning import adapt, learn
-from analysis.ear.recording import PLAIN_LOG_ODDS, SURE_LOG_ODDS, frames_of
+from analysis.ear.learning import learn
+from analysis.ear.recording import PLAIN_LOG_ODDS, SURE_LOG_ODDS, follow, frames_of
 from analysis.ear.spectrum import FrameGrid
-from analysis.ear.teaching import retune
 from analysis.sound import Block
 
 LONGEST_S = 40.0
@@ -29,6 +28,7 @@ FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
 """Each try to learn comes this much later than the one before, up to LONGEST_S apart."""
 FOLLOW_S = 20.0
+"""How often the print follows the buzzer."""
 
 
 class LiveEar:
@@ -100,10 +100,5 @@ class LiveEar:
 
     def _follow(self, ear: Ear) -> None:
         self._next_s = self._heard_s + FOLLOW_S
-        if self._unfitted:
-            fresh = retune(frames_of(list(self._lately)), self._grid, ear.buzzer)
-        else:
-            fresh = adapt(frames_of(list(self._lately), every=2), self._grid, ear.buzzer)
-        if fresh is not None:
-            ear.follow(fresh)
+        if follow(ear, list(self._lately), anew=self._unfitted):
             self._unfitted = False

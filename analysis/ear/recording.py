@@ -87,12 +87,7 @@ def hear(
     for window in windows(blocks()):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
-        if taught:
-            fresh = retune(frames_of(window), ear.grid, ear.buzzer)
-        else:
-            fresh = adapt(frames_of(window, every=2), ear.grid, ear.buzzer)
-        if fresh is not None:
-            ear.follow(fresh)
+        follow(ear, window, anew=taught)
         for block in window:
             changes += ear.hear(block)
         seconds = window[-1].end_s
@@ -101,6 +96,32 @@ def hear(
         changes += ear.finish()
         changes = gather_beeps(ear.reconsider(changes))
     return Heard(changes, buzzer, seconds)
+
+
+def follow(ear: Ear, window: list[Block], anew: bool) -> bool:
+    """Let the ear go on with a print of its buzzer as it sounds in a window.
+
+    Parameters
+    ----------
+    ear : Ear
+        Keeps its print when the buzzer is not heard to change in the window.
+    window : list of Block
+        Some seconds of sound.
+    anew : bool
+        Whether to fit the print to another day's sound, or only follow its drift.
+
+    Returns
+    -------
+    bool
+        Whether there is a fresh print.
+    """
+    if anew:
+        fresh = retune(frames_of(window), ear.grid, ear.buzzer)
+    else:
+        fresh = adapt(frames_of(window, every=2), ear.grid, ear.buzzer)
+    if fresh is not None:
+        ear.follow(fresh)
+    return fresh is not None
 
 
 def windows(blocks: Iterable[Block]) -> Iterator[list[Block]]:

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
+from scipy.ndimage import median_filter
 
 from analysis.ear.firstsign import PARTS, PAST, STEP_S, coherent, power_odds, stirring
 from analysis.ear.moment import (
@@ -35,7 +36,7 @@ from analysis.ear.moment import (
     locate_power,
 )
 from analysis.ear.spectrum import FLOOR
-from analysis.ear.tell import Tell, running_median
+from analysis.ear.tell import Tell
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -52,7 +53,7 @@ BETWEEN = (0.3, 0.45, 0.6, 0.75, 0.9)
 """Parts of the way to the new level at which a buzzer may be met."""
 LATEST_S = 0.004
 """A moment that lies later than this after the first break is that of a later one."""
-PLAIN_LOG_ODDS = 8.0
+STIR_LOG_ODDS = 8.0
 """Log odds of a stir before the moment with which it is the first break after all."""
 VETO_LOG_ODDS = -3.0
 """Log odds of a stir below which the prediction denies a break that the energy shows."""
@@ -137,7 +138,7 @@ class Stretch:
         moment = self._moment(breaks, np.inf)
         late_s = moment.given(shape_log_odds)[0]
         before = stirs.weights[int(breaks[0] / STEP_S) : max(0, int((late_s - 0.002) / STEP_S))]
-        if late_s > breaks[0] + LATEST_S and before.sum() > PLAIN_LOG_ODDS:
+        if late_s > breaks[0] + LATEST_S and before.sum() > STIR_LOG_ODDS:
             moment = just_about(breaks[0] + STEP_S, ROUGH_S)
         return moment, breaks
 
@@ -261,7 +262,9 @@ class Stretch:
             if len(left) >= size:
                 frames = np.lib.stride_tricks.sliding_window_view(left, size)[:: size // 2]
                 power = np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2
-                spectra.append(running_median(power.mean(axis=0) / np.sum(window**2), 9))
+                spectra.append(
+                    median_filter(power.mean(axis=0) / np.sum(window**2), 9, mode="nearest")
+                )
         if not spectra:
             return np.ones(size // 2 + 1)
         psd = np.convolve(np.pad(np.max(spectra, axis=0), 1, mode="edge"), np.ones(3) / 3, "valid")

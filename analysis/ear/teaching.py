@@ -21,7 +21,7 @@ M. Stone, "Cross-validatory choice and assessment of statistical predictions", J
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -289,14 +289,15 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
         again = _gap(fresh, grid)[columns]
         if taught @ again < LEAST_ALIKE * np.sqrt((taught @ taught) * (again @ again)):
             continue
-        loud_s = np.mean(heard.labels == (taught.sum() > 0)) * len(labels) * grid.hop_s
-        judged = judge(levels, Suspect(float(loud_s), labels), heard, grid)
-        worth = -np.inf if judged is None else judged.quality
-        if worth > LEAST_WORTH and (best is None or worth > best[0]):
-            best = worth, fresh
+        # Votes only rank suspects; how good one is does not depend on them.
+        judged = judge(levels, Suspect(0.0, labels), heard, grid)
+        if judged is None or judged.quality <= LEAST_WORTH:
+            continue
+        if best is None or judged.quality > best[0]:
+            best = judged.quality, fresh
     if best is None:
         return None
-    return replace(best[1], silent=known.silent, pulse_s=known.pulse_s, open_state=known.open_state)
+    return best[1].known_as(known)
 
 
 def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:

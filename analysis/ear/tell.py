@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
+from scipy.ndimage import median_filter
 
 from analysis.change import Sounding
 from analysis.ear.buzzer import BuzzerPrint
@@ -64,7 +65,7 @@ class Tell:
         inside = (hz >= buzzer.spectrum_hz[0]) & (hz <= buzzer.spectrum_hz[-1])
         median = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum])
         mean = median / np.log(2)  # as of noise, whose power is distributed exponentially
-        floor = running_median(mean.min(axis=0), 21)
+        floor = median_filter(mean.min(axis=0), 21, mode="nearest")
         louder = [inside & (mean[s] > 4 * floor) & (mean[s] > 2 * mean[1 - s]) for s in (0, 1)]
         own = np.stack(
             [o | (p & (m > 4 * floor)) for o, p, m in zip(louder, louder[::-1], mean, strict=True)]
@@ -109,13 +110,6 @@ def _shortened(response: Array, rate_hz: float, span_s: float) -> Array:
     cut[: half + 1] = taps[: half + 1] * window[half:]
     cut[-half:] = taps[-half:] * window[:half]
     return np.asarray(scipy.fft.rfft(cut).real)
-
-
-def running_median(values: Array, width: int) -> Array:
-    """Return the median of `width` neighbours about each value, shape as `values`."""
-    padded = np.pad(values, width // 2, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    return np.asarray(np.median(windows, axis=1))
 
 
 def _widen(mask: Mask, by: int) -> Mask:
