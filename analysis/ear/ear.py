@@ -131,6 +131,10 @@ class Ear:
             return []
         return self._look(self._turn, at_end=True)
 
+    def let_go(self) -> None:
+        """Keep no moments to reconsider."""
+        self.moments.clear()
+
     def reconsider(self, changes: list[Change]) -> list[Change]:
         """Return the changes with their moments in the light of all that was heard."""
         better = []

@@ -32,6 +32,7 @@ Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
 
 STEP_S = 0.001
+"""Step in which makes and breaks are told apart."""
 WINDOW_S = 0.004
 AHEAD, PAST = 6, 44
 """The predictor looks from AHEAD to PAST steps back."""
@@ -55,8 +56,8 @@ SHARE = 0.35
 """Steps overlap by the window's length, so each counts for less than one of its own."""
 
 
-def stirring(x: Array, rate_hz: float, old: Lines, new: Lines, calm: slice) -> Array:
-    """Return the log odds, step by step, that the sound has left its old state.
+class Steps:
+    """A stretch of sound in steps, each heard through a Hann window about its middle.
 
     Parameters
     ----------
@@ -64,18 +65,57 @@ def stirring(x: Array, rate_hz: float, old: Lines, new: Lines, calm: slice) -> A
         The stretch.
     rate_hz : float
         Samples per second.
+
+    Attributes
+    ----------
+    windowed : ndarray, shape (steps, samples)
+        A full-scale sine has size 1 in its bin.
+    """
+
+    def __init__(self, x: Array, rate_hz: float):
+        self._rate_hz = rate_hz
+        length = round(WINDOW_S * rate_hz)
+        window = np.hanning(length + 1)[:-1]
+        middles = (np.arange(int(len(x) / rate_hz / STEP_S)) + 0.5) * STEP_S * rate_hz
+        self._starts = np.round(middles - length / 2).astype(np.intp)
+        views = np.lib.stride_tricks.sliding_window_view(np.pad(x, length), length)
+        self.windowed = views[self._starts + length] * (window * (2 / window.sum()))
+        self._lines: dict[float, tuple[Complex, Array]] = {}
+
+    def __len__(self) -> int:
+        return len(self._starts)
+
+    def line(self, hz: float) -> tuple[Complex, Array]:
+        """Return the complex size of a line in each step, and the mean power beside it."""
+        if hz not in self._lines:
+            offsets = np.array([0, -4, -3, 3, 4]) / WINDOW_S  # where Hann hears no steady tone
+            turns = np.outer(np.arange(self.windowed.shape[1]) / self._rate_hz, hz + offsets)
+            out = self.windowed @ np.exp(-2j * np.pi * turns)
+            z = out[:, 0] * np.exp(-2j * np.pi * hz * self._starts / self._rate_hz)
+            beside = np.mean(np.abs(out[:, 1:]) ** 2, axis=1)
+            smooth = np.convolve(np.pad(beside, 4, mode="edge"), np.ones(9) / 9, "valid")
+            self._lines[hz] = z, smooth
+        return self._lines[hz]
+
+
+def stirring(sound: Steps, old: Lines, new: Lines, calm: slice) -> Array:
+    """Return the log odds, step by step, that the sound has left its old state.
+
+    Parameters
+    ----------
+    sound : Steps
+        The stretch.
     old, new : Lines
         The strongest lines of the sound before and after, if any.
     calm : slice
         Steps in which the old state is sure.
     """
-    steps = int(len(x) / rate_hz / STEP_S)
-    odds = np.zeros((len(PARTS), steps))
+    odds = np.zeros((len(PARTS), len(sound)))
     olds, news = _strongest(old), _strongest(new)
     for hz, size in olds:
         shared = [s for f, s in news if abs(f - hz) < 40]
         way = (shared[0] - size) / size if shared else -1.0
-        z, beside = _course(x, rate_hz, hz, steps)
+        z, beside = sound.line(hz)
         expected = _predicted(z)
         odd = (z - expected) * np.conj(expected) / (np.abs(expected) + 1e-12)
         noise = _noise(np.abs(odd) ** 2, beside, calm, 0.02 * size)
@@ -84,7 +124,7 @@ def stirring(x: Array, rate_hz: float, old: Lines, new: Lines, calm: slice) -> A
     for hz, size in news:
         if any(abs(f - hz) < 250 for f, _ in olds):
             continue
-        z, beside = _course(x, rate_hz, hz, steps)
+        z, beside = sound.line(hz)
         noise = _noise(np.abs(z) ** 2, beside, calm, 0.0)
         odds += _unsigned(np.abs(z) / np.sqrt(noise), size / np.sqrt(noise))
     return left(odds)
@@ -96,15 +136,17 @@ def left(odds: Array) -> Array:
     return np.asarray(SHARE * np.maximum(some - PASSING, most))
 
 
-def coherent(x: Array, rate_hz: float, lines: Lines, part: slice) -> bool | None:
-    """Say whether a sound's lines keep step well enough to be carried forward."""
-    steps = int(len(x) / rate_hz / STEP_S)
+def coherent(sound: Steps, lines: Lines, part: slice) -> bool | None:
+    """Say whether a sound's lines keep step well enough to be carried forward.
+
+    None when there are no lines, or `part`, some steps of that sound, is too short to tell.
+    """
     strongest = _strongest(lines)
     if not strongest or part.stop - part.start < 20:
         return None
     errors, sizes = 0.0, 0.0
     for hz, _ in strongest:
-        z, _ = _course(x, rate_hz, hz, steps)
+        z, _ = sound.line(hz)
         here = z[part]
         t = np.arange(len(here))
         fit = np.polynomial.polynomial.polyval(t, np.polynomial.polynomial.polyfit(t, here, 1))
@@ -113,15 +155,13 @@ def coherent(x: Array, rate_hz: float, lines: Lines, part: slice) -> bool | None
     return errors < INCOHERENT * sizes
 
 
-def power_odds(x: Array, rate_hz: float, calm: slice, late: slice) -> Array:
+def power_odds(sound: Steps, calm: slice, late: slice) -> Array:
     """Return the log odds of each part of the way, step by step, from the power spectrum alone.
 
     Parameters
     ----------
-    x : ndarray, shape (n,)
+    sound : Steps
         The stretch.
-    rate_hz : float
-        Samples per second.
     calm, late : slice
         Steps in which the old and the new state are sure.
 
@@ -129,14 +169,12 @@ def power_odds(x: Array, rate_hz: float, calm: slice, late: slice) -> Array:
     -------
     ndarray, shape (len(PARTS), steps)
     """
-    steps = int(len(x) / rate_hz / STEP_S)
-    frames, _ = _frames(x, rate_hz, steps)
-    spectrum = scipy.fft.rfft(frames, axis=1)[:, 1 : int(8000 * WINDOW_S)]
+    spectrum = scipy.fft.rfft(sound.windowed, axis=1)[:, 1 : int(8000 * WINDOW_S)]
     power = spectrum.real**2 + spectrum.imag**2 + 1e-20
     old, new = (power[part].mean(axis=0) for part in (calm, late))
     told = np.maximum(new / old, old / new) > 1.5
     if not told.any():
-        return np.zeros((len(PARTS), steps))
+        return np.zeros((len(PARTS), len(sound)))
     power, old, new = power[:, told], old[told], new[told]
     logs = np.array([np.log(_noisy(power, g * old)).sum(axis=1) for g in GAINS])
     still = _any_of(BINS_SHARE * logs) / BINS_SHARE
@@ -165,30 +203,6 @@ def _strongest(lines: Lines) -> list[tuple[float, float]]:
         for i in order
         if sizes[i] > 0.1 * sizes[order[0]]
     ]
-
-
-def _frames(x: Array, rate_hz: float, steps: int) -> tuple[Array, npt.NDArray[np.intp]]:
-    """Return the windowed sound about the middle of each step, and the first sample of each.
-
-    A full-scale sine has size 1 in its bin.
-    """
-    length = round(WINDOW_S * rate_hz)
-    window = np.hanning(length + 1)[:-1]
-    starts = np.round((np.arange(steps) + 0.5) * STEP_S * rate_hz - length / 2).astype(np.intp)
-    views = np.lib.stride_tricks.sliding_window_view(np.pad(x, length), length)
-    return views[starts + length] * (window * (2 / window.sum())), starts
-
-
-def _course(x: Array, rate_hz: float, hz: float, steps: int) -> tuple[Complex, Array]:
-    """Return the complex size of a line in each step, and the mean power beside it."""
-    frames, starts = _frames(x, rate_hz, steps)
-    length = frames.shape[1]
-    offsets = np.array([0, -4, -3, 3, 4]) / WINDOW_S  # where a Hann window hears no steady tone
-    turns = np.outer(np.arange(length) / rate_hz, hz + offsets)
-    out = frames @ np.exp(-2j * np.pi * turns)
-    z = out[:, 0] * np.exp(-2j * np.pi * hz * starts / rate_hz)
-    beside = np.mean(np.abs(out[:, 1:]) ** 2, axis=1)
-    return z, np.convolve(np.pad(beside, 4, mode="edge"), np.ones(9) / 9, "valid")
 
 
 def _predicted(z: Complex) -> Complex:

@@ -76,6 +76,7 @@ class LiveEar:
             changes = self._learn(PLAIN_LOG_ODDS) if self._heard_s >= self._next_s else []
         else:
             changes = self._ear.hear(block)
+            self._ear.let_go()
             if self._heard_s >= self._next_s and not self._ear.busy:
                 self._follow(self._ear)
         return self._gatherer.take(changes, block.end_s)

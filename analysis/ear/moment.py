@@ -216,7 +216,7 @@ def rise_shapes(step_s: float = STEP_S) -> Array:
     Returns
     -------
     ndarray, shape (shapes, SETTLES_S / step_s)
-        Each is the buzzer's own attack (none, exponential, linear or raised cosine, up to 30 ms)
+        Each is the buzzer's own attack (none, exponential, linear or raised cosine, up to 40 ms)
         heard directly, in part directly with the room filling in the rest, or in a live room.
     """
     t = (np.arange(round(SETTLES_S / step_s)) + 0.5) * step_s
@@ -300,16 +300,9 @@ def locate(
     temper = max([1.0, *(_excess(p, e) for p, e in sides)])
     noise = np.sqrt(temper * energy.mean())
     product = np.clip(product, -5 * noise, energy + 5 * noise)
-    scores = _scores(product, energy, step_s)[:, low:high]
-    scores /= temper
-    top = scores.max(axis=1, keepdims=True)
-    odds = np.exp(scores - top)
-    total = odds.sum(axis=1)
-    odds /= total[:, None]
-    times = first / rate_hz + np.arange(low, high) * step_s
-    mean = odds @ times
-    variance = odds @ times**2 - mean**2 + step_s**2 / 12
-    return Moment(top[:, 0] + np.log(total), mean, np.maximum(variance, step_s**2 / 12))
+    scores = _scores(product, energy, step_s)[:, low:high] / temper
+    times_s = first / rate_hz + np.arange(low, high, dtype=np.float64) * step_s
+    return _moment(scores, times_s, step_s / np.sqrt(12))
 
 
 def locate_power(
@@ -348,13 +341,21 @@ def locate_power(
     scores = np.stack([padded[near, at].sum(axis=1) for near in nearest])
     tail = np.concatenate([np.cumsum(padded[-1][::-1])[::-1], [0.0]])
     scores += tail[np.minimum(at[:, -1] + 1, len(tail) - 1)]
+    times_s = (np.arange(low, high, dtype=np.float64) + BLUR_STEPS) * step_s
+    return _moment(scores, times_s, UNSTEADY_S)
+
+
+def _moment(scores: Array, times_s: Array, least_s: float) -> Moment:
+    """Return the moment by the log likelihood of each shape, shape (shapes, n), at n times.
+
+    `least_s` is the standard uncertainty that is left when one time is sure.
+    """
     top = scores.max(axis=1, keepdims=True)
-    weight = np.exp(scores - top)
-    total = weight.sum(axis=1)
-    weight /= total[:, None]
-    times = (np.arange(low, high) + BLUR_STEPS) * step_s
-    mean = weight @ times
-    variance = np.maximum(weight @ times**2 - mean**2, 0.0) + UNSTEADY_S**2
+    odds = np.exp(scores - top)
+    total = odds.sum(axis=1)
+    odds /= total[:, None]
+    mean = odds @ times_s
+    variance = np.maximum(odds @ times_s**2 - mean**2, 0.0) + least_s**2
     return Moment(top[:, 0] + np.log(total), mean, variance)
 
 

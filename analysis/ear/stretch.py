@@ -25,7 +25,7 @@ import numpy.typing as npt
 import scipy.fft
 from scipy.ndimage import median_filter
 
-from analysis.ear.firstsign import PARTS, PAST, STEP_S, coherent, power_odds, stirring
+from analysis.ear.firstsign import PARTS, PAST, STEP_S, Steps, coherent, power_odds, stirring
 from analysis.ear.moment import (
     NO_LINES,
     Lines,
@@ -155,14 +155,12 @@ class Stretch:
         old = self._lines(max(0.0, calm_s - 0.12), calm_s, self.before, -1)
         new = self._lines(late_s, self.end_s, 1 - self.before, 1)
         recent = slice(max(12, calm.stop - 45), calm.stop)
-        in_step = [
-            coherent(self.x, self.rate_hz, lines, part)
-            for lines, part in ((old, recent), (new, late))
-        ]
+        sound = Steps(self.x, self.rate_hz)
+        in_step = [coherent(sound, *part) for part in ((old, recent), (new, late))]
         if False in in_step and True not in in_step:
-            powers = power_odds(self.x, self.rate_hz, slice(0, calm.stop), late)
+            powers = power_odds(sound, slice(0, calm.stop), late)
             return _Stirs([], np.zeros(0), powers)
-        weights = stirring(self.x, self.rate_hz, old, new, calm)
+        weights = stirring(sound, old, new, calm)
         last = int((max(self.guess_s, flips[-1]) + 0.015) / STEP_S)
         runs = _runs(_likeliest(weights[calm.stop : last], STIR_COST), calm.stop)
         return _Stirs(runs, weights) if runs else None
@@ -262,9 +260,8 @@ class Stretch:
             if len(left) >= size:
                 frames = np.lib.stride_tricks.sliding_window_view(left, size)[:: size // 2]
                 power = np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2
-                spectra.append(
-                    median_filter(power.mean(axis=0) / np.sum(window**2), 9, mode="nearest")
-                )
+                density = power.mean(axis=0) / np.sum(window**2)
+                spectra.append(median_filter(density, 9, mode="nearest"))
         if not spectra:
             return np.ones(size // 2 + 1)
         psd = np.convolve(np.pad(np.max(spectra, axis=0), 1, mode="edge"), np.ones(3) / 3, "valid")
