@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.ear.recording import hear
+from analysis.ear.spectrum import FrameGrid
 from analysis.sound import Block
 
 EDGES_S = (1.0, 3.0, 4.0, 5.2, 6.0, 6.3)
@@ -130,3 +131,12 @@ def test_no_buzzer_is_said():
         heard = changes_in(sound, 48000)
         assert heard.buzzer is None
         assert heard.changes == []
+
+
+@pytest.mark.parametrize("rate", [8000, 44100, 48000])
+def test_levels_of_some_columns_are_those_of_all(rate):
+    grid = FrameGrid.at_rate(rate)
+    powers = grid.powers(np.random.default_rng(1).normal(size=rate).astype(np.float32))
+    every = grid.levels(powers)
+    some = np.arange(0, every.shape[1], 3)
+    assert grid.levels(powers, some) == pytest.approx(every[:, some], abs=1e-4)
