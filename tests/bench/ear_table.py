@@ -511,10 +511,10 @@ def plot(results: list[Result], names: tuple[str, ...], path: Path) -> None:
 PAGE = """## The ear
 
 Measured on {date} by `{command}`
-({scenes} scenes, {minutes:.0f} minutes of sound, Python {python}). The scenes are made by `tests/bench/scenes.py` with known truth; all but what a row
-names is drawn from the seed: pitch, attack (0 to 30 ms), chatter at three changes in ten, sagging
-battery, muffling, room, automatic gain, codec. A change is found when it is within 5 ms of the
-contact's first move.
+({scenes} scenes, {minutes:.0f} minutes of sound, Python {python}). The scenes are made by
+`tests/bench/scenes.py` with known truth; all but what a row names is drawn from the seed: pitch,
+attack (0 to 30 ms), chatter at three changes in ten, sagging battery, muffling, room, automatic
+gain, codec. A change is found when it is within 5 ms of the contact's first move.
 
 "heard F1" does not ask for first moves of a chattering contact that are too quick for the buzzer
 to follow. "known" is a detector that is told the buzzer's sound, its envelope and the noise's
