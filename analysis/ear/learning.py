@@ -297,15 +297,18 @@ def _chosen(divergence: Array) -> npt.NDArray[np.intp]:
 
 
 LIKENESS = {
-    "divergence": 0.66,
-    "flat": 2.629,
-    "certain": 3.763,
-    "other_flat": 2.551,
-    "step": 2.134,
-    "least_step": 1.037,
-    "edge": 0.139,
-    "valley": -5.518,
-    "votes": 0.86,
+    "divergence": 0.52,
+    "flat": 3.933,
+    "certain": 3.837,
+    "other_flat": 1.95,
+    "step": 2.012,
+    "least_step": 1.614,
+    "edge": 0.126,
+    "valley": -3.509,
+    "votes": 0.785,
+    "span": 2.46,
+    "rest": -6.267,
+    "changes": -0.224,
 }
 """Weights by which the suspects of a stretch are ranked: a conditional logit fitted on simulated
 scenes (tests/bench)."""
@@ -362,6 +365,7 @@ def _traits(
     A buzzer's sounding state is flat (its level stays within 2.5 dB of its usual one) and stands
     out from its neighbours; it goes from state to state in one step, and both are certain in
     nearly every frame. A line that drifts out of a column does not step, and a noise is not flat.
+    What drifts into a column late shows its changes late, and a long rest elsewhere.
     """
     zero, one = cores(heard.labels, 3)
     if one.sum() < 6 or zero.sum() < 6:
@@ -383,6 +387,7 @@ def _traits(
     way = (course - low) / (high - low if abs(high - low) > 1e-6 else 1e-6)
     steps, edges = _steps(way if best else 1 - way, heard)
     narrow = k[k < grid.bins][:4]
+    lengths, _ = runs(heard.labels)
     return {
         "votes": float(np.log(suspect.votes_s + 0.1)),
         "divergence": float(heard.divergence.mean()),
@@ -397,6 +402,9 @@ def _traits(
         "step": min(1.0, float(np.mean(steps))),
         "least_step": min(0.8, float(np.quantile(steps, 0.2))),
         "edge": min(6.0, float(np.mean(edges))),
+        "span": float(lengths[1:-1].sum() / len(heard.labels)),
+        "rest": float(lengths.max() / len(heard.labels)),
+        "changes": float(np.log(len(lengths) - 1)),
     }
 
 

@@ -52,6 +52,10 @@ BLUR_STEPS = 2
 MOST_LINES = 24
 LEAST_ENERGY = 8.0
 """Least energy of the step over the noise density from which a moment is told."""
+SHOWS = 0.12
+"""Part of the way that a buzzer has gone when a first break is found in whole steps."""
+BREAK_S, BREAK_SHARE = 0.0015, 0.8
+"""Standard uncertainty of that: a constant, and a share of the time the rise takes to get there."""
 LONGEST_ODDS = 6.0
 """Log odds beyond which one change does not rule out a shape."""
 UNLIKE_S, UNLIKE_SHARE = 0.00045, 0.12
@@ -110,8 +114,24 @@ class Moment:
         odds /= odds.sum()
         mean = float(odds @ self.mean_s)
         variance = float(odds @ (self.variance_s2 + (self.mean_s - mean) ** 2))
-        unlike = UNLIKE_SHARE * float(odds @ _half_way_s())
+        unlike = UNLIKE_SHARE * float(odds @ _reaches_s(0.5))
         return mean, float(np.sqrt(variance + UNLIKE_S**2 + unlike**2))
+
+    def with_break_at(self, break_s: float) -> "Moment":
+        """Return the moment in the light of a first break that was found in whole steps.
+
+        Where a contact chatters, its first break alone is too short to tell a moment well: the
+        slowest rise would put it far too early.
+        """
+        shows_s = _reaches_s(SHOWS)
+        spread = BREAK_S**2 + (BREAK_SHARE * shows_s) ** 2
+        total = self.variance_s2 + spread
+        off = break_s - shows_s - self.mean_s
+        return Moment(
+            self.log_evidence - 0.5 * (np.log(total) + off**2 / total),
+            self.mean_s + off * self.variance_s2 / total,
+            self.variance_s2 * spread / total,
+        )
 
     def says_of_shape(self) -> Array:
         """Return the change's own vote on the shape: log odds, none ruled out altogether."""
@@ -250,10 +270,10 @@ def _every_third(attacks: list[Array]) -> list[Array]:
     return [a for i in range(0, len(attacks), 9) for a in attacks[i : i + 3]]
 
 
-@lru_cache(maxsize=1)
-def _half_way_s() -> Array:
-    """Return when each rise shape is half-way, in seconds after its beginning."""
-    return np.asarray((rise_shapes() < 0.5).sum(axis=1) * STEP_S)
+@lru_cache(maxsize=4)
+def _reaches_s(part: float) -> Array:
+    """Return when each rise shape has gone a part of the way, in seconds after its beginning."""
+    return np.asarray((rise_shapes() < part).sum(axis=1) * STEP_S)
 
 
 def locate(

@@ -177,7 +177,10 @@ class Stretch:
             return rough
         noise = self._noise(old, new, first)
         found = locate(self.x, self.rate_hz, old, new, noise, first, (start, until))
-        if found is None or found.given(np.zeros(1))[0] > latest_s:
+        if found is None:
+            return rough
+        found = found.with_break_at(first + STEP_S / 2)
+        if found.given(np.zeros(1))[0] > latest_s:
             return rough  # the contact broke before the sound went over for good
         return found
 
