@@ -172,16 +172,15 @@ class Stretch:
         start = max(0.0, first - 0.1)
         old = self._lines(max(start, first - 0.08), first - 0.004, self.before, -1)
         new = self._lines(first + 0.010, min(until, first + 0.12), 1 - self.before, 1)
-        rough = just_about(self._half_way(first), ROUGH_S)
-        if old is NO_LINES and new is NO_LINES:
-            return rough
-        noise = self._noise(old, new, first)
-        found = locate(self.x, self.rate_hz, old, new, noise, first, (start, until))
-        if found is None:
-            return rough
-        found = found.with_break_at(first + STEP_S / 2)
-        if found.given(np.zeros(1))[0] > latest_s:
-            return rough  # the contact broke before the sound went over for good
+        found = None
+        if old is not NO_LINES or new is not NO_LINES:
+            noise = self._noise(old, new, first)
+            found = locate(self.x, self.rate_hz, old, new, noise, first, (start, until))
+        if found is not None:
+            found = found.with_break_at(first + STEP_S / 2)
+        if found is None or found.given(np.zeros(1))[0] > latest_s:
+            # Too weak, or the contact broke before the sound went over for good.
+            return just_about(self._half_way(first), ROUGH_S)
         return found
 
     def _moment_of_powers(self, flips: list[float], powers: Array) -> Moment:
