@@ -240,7 +240,7 @@ class Slow:
             raise RuntimeError("out of memory")
         if self.does == "hang":
             time.sleep(3.0)
-        return (Hypothesis("thirty-four and a half before.", -0.3, 8),)
+        return (Hypothesis("thirty-four and a half before.", -0.3),)
 
 
 def listen_to(does: str, sound: Samples, spoke: Spoke | None = None) -> tuple[list[Spoken], str]:

@@ -43,9 +43,9 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (1.14, 0.21, -0.82, -1.65, 1.22, -1.84)
+SHARES = (1.248, 0.178, -1.009, -1.103, 1.373, -1.884)
 """Weights of `evidence`."""
-WEIGHTS = (0.0, 1.0, 1.0, 1.0, -0.6, -0.4, 0.4)
+WEIGHTS = (2.489, 0.442, 0.324, 1.506, -0.903, -0.917, 0.883)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
@@ -201,7 +201,8 @@ def judge(
             sure = min(sure, share / (share + other_share))
     left = (1.0 - sure) / (1.0 - share + NONE_OF_THEM)
     candidates = [Candidate(best.meaning, sure)]
-    candidates += [Candidate(other.meaning, left * chance) for other, chance in shared[1:]]
+    for other, other_share in shared[1:]:
+        candidates.append(Candidate(other.meaning, min(left * other_share, sure)))
     return decide(_made_plausible(candidates, expected), heard)
 
 
@@ -348,7 +349,7 @@ def syllables(text: str) -> int:
     """Return about how many syllables a text has when it is spoken."""
     count = 0
     for token in tokens_of(text):
-        groups = re.findall(r"[aeiouy]+", re.sub(r"(?<=[^aeiou])e(s?)$|e(?=f|ty)", r"\1", token))
+        groups = re.findall(r"[aeiouy]+", re.sub(r"(?<=[^aeiou])e(s?)$|e(?=ty)", r"\1", token))
         count += len(token) + 1 if token.isdecimal() else max(1, len(groups))
     return max(1, count)
 

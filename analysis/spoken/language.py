@@ -85,7 +85,7 @@ _AT_CENTRE = tuple(
 
 _TOKEN = re.compile(r"[0-9]+|[a-z]+[0-9]?|[./+-]")
 _LIKELY_WORD, _UNLIKELY_WORD = 0.9, 0.7
-_PAUSE, _SWALLOWED = 0.8, 0.2
+_PAUSE, _PAUSE_IN_HUNDREDS, _SWALLOWED = 0.8, 0.2, 0.2
 """A full stop between numbers: somebody paused, or a point was not heard."""
 
 _Part = tuple[float, int, float]  # value, tokens used up to here, odds
@@ -131,7 +131,9 @@ def meanings_of(tokens: Sequence[str]) -> tuple[Sense, ...]:
     words = tuple(token for token in tokens if token != ".")
     if len(words) < len(tokens):
         for mark, odds in _readings(words):
-            found[mark] = max(found.get(mark, 0.0), _PAUSE * odds)
+            # "Two. eight. eight." is sooner a repeat.
+            pause = _PAUSE if mark.number < 100.0 else _PAUSE_IN_HUNDREDS
+            found[mark] = max(found.get(mark, 0.0), pause * odds)
     # The same thing said twice is one reading, or a point was not heard; "five five" is clear.
     half = words[: len(words) // 2]
     if half and half + half == words and ("." in tokens or not found):
@@ -234,13 +236,13 @@ def tokens_of(text: str) -> tuple[str, ...]:
 
 
 def _once(tokens: Sequence[str]) -> tuple[str, ...]:
-    """Drop what a recogniser repeats; a bare number said twice or thrice may mean more."""
+    """Drop what a recogniser repeats; a bare number said twice may mean more."""
     words = [token for token in tokens if token != "."]
     for length in range(1, len(words) // 2 + 1):
         phrase = words[:length]
         repeats = all(word == phrase[i % length] for i, word in enumerate(words))
         bare = all(_numeric(word) or word in _ALIKE for word in phrase)
-        if repeats and (not bare or len(words) > 3 * length):
+        if repeats and (not bare or len(words) > (2 if "." in tokens else 3) * length):
             return tuple(phrase)
     return tuple(tokens)
 
