@@ -198,7 +198,7 @@ def test_a_reading_off_the_wheel_is_no_candidate() -> None:
 
 
 def test_other_talk_is_ignored() -> None:
-    other = (Hypothesis("pass me the half inch socket, would you?", -3.0),)
+    talk = (Hypothesis("pass me the half inch socket, would you?", -3.0),)
     assert judge(talk, 2.0).act == "ignore"
 
 

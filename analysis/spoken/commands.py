@@ -104,6 +104,8 @@ def take_apart(text: str, cylinders: Sequence[str] = ()) -> Said | None:
             used += 1
     if used == len(tokens):
         return Said(tuple(commands)) if commands else None
+    if commands and commands[-1].word == "zeroed":
+        return None  # it has no reading: "zeroed, zero" is one word said twice
     senses = meanings_of(tokens[used:])
     return Said(tuple(commands), senses) if senses else None
 

@@ -38,14 +38,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.spoken.commands import Command, take_apart
-from analysis.spoken.language import say, sound_alike, tokens_of
+from analysis.spoken.language import cardinal, say, sound_alike, tokens_of
 from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (1.248, 0.178, -1.009, -1.103, 1.373, -1.884)
+SHARES = (1.029, 0.222, -0.925, -0.687, 1.165, -2.858)
 """Weights of `evidence`."""
-WEIGHTS = (2.489, 0.442, 0.324, 1.506, -0.903, -0.917, 0.883)
+WEIGHTS = (2.628, 0.419, 0.267, 1.816, -0.685, -1.205, 1.092)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
@@ -295,22 +295,19 @@ def evidence(support: Support, seconds: float) -> tuple[float, ...]:
     -------
     tuple of float
         Its held and its free mass (logs); how many seconds more the utterance took than slow words
-        do; how much faster it was than so many syllables are (log); syllables; 1 for a number that
-        is no quarter, eighth or tenth.
+        do; how much faster it was than so many syllables are (log); syllables; 0 for whole
+        degrees, halves and quarters, 0.5 for tenths and eighths, 1 for anything else.
     """
     count = syllables(support.wording)
     words = len(tokens_of(support.wording))
     number = support.meaning.mark.number if support.meaning.mark else 0.0
-    usual = any(
-        math.isclose(number * parts, round(number * parts), abs_tol=1e-6) for parts in (8, 10)
-    )
     return (
         support.held,
         support.free,
         max(seconds - 0.3 - 0.75 * words, 0.0),
         _hurry(count, seconds),
         float(count),
-        0.0 if usual else 1.0,
+        0.0 if _whole(4 * number) else 0.5 if _whole(10 * number) or _whole(8 * number) else 1.0,
     )
 
 
@@ -321,20 +318,30 @@ def traits(support: Support, share: float, seconds: float) -> tuple[float, ...]:
     -------
     tuple of float
         Log of the odds of its share; its free mass (log); the same for each syllable; how much
-        faster it was than so many syllables are (log); 1 for a teen or ten, which have a
-        sound-alike; 1 for a command.
+        faster it was than so many syllables are (log); 1 for a teen or ten said as one word, which
+        has a sound-alike; 1 for a command.
     """
     count = syllables(support.wording)
     free = max(support.free, -FURTHEST)
-    mark = support.meaning.mark
     return (
         min(math.log(max(share, 1e-9) / max(1.0 - share, 1e-9)), SUREST),
         free,
         free / count,
         _hurry(count, seconds),
-        1.0 if mark and sound_alike(mark) else 0.0,
+        1.0 if _has_sound_alike(support) else 0.0,
         1.0 if support.meaning.commands else 0.0,
     )
+
+
+def _has_sound_alike(support: Support) -> bool:
+    mark = support.meaning.mark
+    if mark is None or sound_alike(mark) is None:
+        return False
+    return cardinal(int(mark.number) % 100) in tokens_of(support.wording)
+
+
+def _whole(number: float) -> bool:
+    return math.isclose(number, round(number), abs_tol=1e-6)
 
 
 def _hurry(count: int, seconds: float) -> float:
@@ -388,10 +395,7 @@ def plausibility(meaning: Meaning, expected: Expected) -> float:
     except ValueError:
         return 0.0
     factor = 1.0
-    if not any(
-        math.isclose(mark.number / step, round(mark.number / step), abs_tol=1e-6)
-        for step in (wheel.read_to_deg, 0.25, 0.1)
-    ):
+    if not any(_whole(mark.number / step) for step in (wheel.read_to_deg, 0.25, 0.1)):
         factor *= 0.2
     if expected.angles_deg:
         off = min(abs(wrap(a - near)) for a in angles for near in expected.angles_deg)
