@@ -43,9 +43,9 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (1.029, 0.222, -0.925, -0.687, 1.165, -2.858)
+SHARES = (1.022, 0.224, -0.925, -0.638, 1.147, -2.803)
 """Weights of `evidence`."""
-WEIGHTS = (2.628, 0.419, 0.267, 1.816, -0.685, -1.205, 1.092)
+WEIGHTS = (2.390, 0.468, 0.251, 1.804, -0.669, -1.170, 1.123)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
