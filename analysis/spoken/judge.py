@@ -43,9 +43,9 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (1.022, 0.224, -0.925, -0.638, 1.147, -2.803)
+SHARES = (0.964, 0.283, -0.930, -0.527, 1.108, -2.698)
 """Weights of `evidence`."""
-WEIGHTS = (2.390, 0.468, 0.251, 1.804, -0.669, -1.170, 1.123)
+WEIGHTS = (2.363, 0.500, 0.293, 1.806, -0.691, -1.054, 1.247)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
