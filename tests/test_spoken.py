@@ -202,6 +202,11 @@ def test_other_talk_is_ignored() -> None:
     assert judge(talk, 2.0).act == "ignore"
 
 
+def test_words_said_over_and_over_are_logged_once() -> None:
+    assert judge((Hypothesis("strike. strike. strike. stri", -0.2),), 1.0).heard == "strike."
+    assert judge((Hypothesis("five five before", -0.2),), 1.0).heard == "five five before"
+
+
 ENGINE = engine_from(
     {
         "name": "Fire pump",

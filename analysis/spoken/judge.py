@@ -60,7 +60,7 @@ COST_WRONG = 16.0
 COST_HARMLESS = 4.0
 HARMLESS = ("again", "what now", "note", "start listening")
 """Commands that change nothing in the record when they were not meant."""
-HEARD_AT_ALL = 0.1
+HEARD_AT_ALL = 0.3
 """Least probability that a reading or command was meant for which a question is asked."""
 
 
@@ -189,7 +189,7 @@ def judge(
     if not hypotheses:
         return NOTHING
     free = [hypothesis for hypothesis in hypotheses if not hypothesis.held] or hypotheses
-    heard = max(free, key=lambda hypothesis: hypothesis.log_prob).text
+    heard = _once(max(free, key=lambda hypothesis: hypothesis.log_prob).text)
     shared = shares(hypotheses, seconds, cylinders)
     if not shared:
         return Judged("ignore", (), heard)
@@ -331,6 +331,11 @@ def traits(support: Support, share: float, seconds: float) -> tuple[float, ...]:
         1.0 if _has_sound_alike(support) else 0.0,
         1.0 if support.meaning.commands else 0.0,
     )
+
+
+def _once(text: str) -> str:
+    """Cut short what a recogniser says over and over."""
+    return re.sub(r"^(.{3,}?)(?: \1){2,}.*$", r"\1", text)
 
 
 def _has_sound_alike(support: Support) -> bool:

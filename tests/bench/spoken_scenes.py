@@ -14,9 +14,9 @@ Levels are the voice's power while it speaks against the other's while it sounds
 from __future__ import annotations
 
 import functools
-import io
 import shutil
 import subprocess
+import tempfile
 import wave
 from dataclasses import dataclass
 from pathlib import Path
@@ -141,18 +141,19 @@ def _figure(figure: str, wording: str) -> str:
 def say(words: str, voice: str, words_a_minute: int = 150) -> Sound:
     """Speak words with a synthetic voice at RATE, unit power while it speaks."""
     program, _, name = voice.partition(" ")
-    if program == "espeak-ng":
-        command = [program, "-v", name, "-s", str(words_a_minute), "--stdout", words]
-    elif program == "text2wave":
-        stretch = f"(Parameter.set 'Duration_Stretch {150 / words_a_minute:.3f})"
-        command = [program, "-eval", f"(voice_{name})", "-eval", stretch]
-    else:
-        stretch = f"duration_stretch={150 / words_a_minute:.3f}"
-        command = [program, "-voice", name, "--setf", stretch, "-t", words, "-o", "/dev/stdout"]
-    made = subprocess.run(command, check=True, capture_output=True, input=words.encode()).stdout
-    with wave.open(io.BytesIO(made)) as file:
-        rate = file.getframerate()
-        said = np.frombuffer(file.readframes(10**9), "<i2").astype(float)
+    with tempfile.NamedTemporaryFile(suffix=".wav") as made:
+        if program == "espeak-ng":
+            command = [program, "-v", name, "-s", str(words_a_minute), "-w", made.name, words]
+        elif program == "text2wave":
+            stretch = f"(Parameter.set 'Duration_Stretch {150 / words_a_minute:.3f})"
+            command = [program, "-eval", f"(voice_{name})", "-eval", stretch, "-o", made.name]
+        else:
+            stretch = f"duration_stretch={150 / words_a_minute:.3f}"
+            command = [program, "-voice", name, "--setf", stretch, "-t", words, "-o", made.name]
+        subprocess.run(command, check=True, capture_output=True, input=words.encode())
+        with wave.open(made.name) as file:
+            rate = file.getframerate()
+            said = np.frombuffer(file.readframes(file.getnframes()), "<i2").astype(float)
     return _unit(signal.resample_poly(said, RATE, rate))
 
 
