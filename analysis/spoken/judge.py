@@ -43,9 +43,9 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.964, 0.283, -0.930, -0.527, 1.108, -2.698)
+SHARES = (0.927, 0.247, -0.811, -0.586, 1.290, -2.369)
 """Weights of `evidence`."""
-WEIGHTS = (2.363, 0.500, 0.293, 1.806, -0.691, -1.054, 1.247)
+WEIGHTS = (2.392, 0.484, 0.331, 1.639, -0.773, -0.991, 1.014)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
@@ -299,7 +299,7 @@ def evidence(support: Support, seconds: float) -> tuple[float, ...]:
         degrees, halves and quarters, 0.5 for tenths and eighths, 1 for anything else.
     """
     count = syllables(support.wording)
-    words = len(tokens_of(support.wording))
+    words = len(_words(support.wording))
     number = support.meaning.mark.number if support.meaning.mark else 0.0
     return (
         support.held,
@@ -360,10 +360,18 @@ def _log(chance: float) -> float:
 def syllables(text: str) -> int:
     """Return about how many syllables a text has when it is spoken."""
     count = 0
-    for token in tokens_of(text):
-        groups = re.findall(r"[aeiouy]+", re.sub(r"(?<=[^aeiou])e(s?)$|e(?=ty)", r"\1", token))
-        count += len(token) + 1 if token.isdecimal() else max(1, len(groups))
+    for word in _words(text):
+        groups = re.findall(r"[aeiouy]+", re.sub(r"(?<=[^aeiou])e(s?)$|e(?=ty)", r"\1", word))
+        count += len(word) + 1 if word.isdecimal() else max(1, len(groups))
     return max(1, count)
+
+
+def _words(text: str) -> tuple[str, ...]:
+    """Return the words of a text; once, where it says the same twice."""
+    tokens = tokens_of(text)
+    words = tuple(token for token in tokens if token != ".")
+    half = words[: len(words) // 2]
+    return half if len(words) < len(tokens) and half + half == words else words
 
 
 def _meanings(text: str, cylinders: Sequence[str]) -> list[tuple[Meaning, float]]:
