@@ -202,6 +202,13 @@ def test_other_talk_is_ignored() -> None:
     assert judge(talk, 2.0).act == "ignore"
 
 
+@pytest.mark.parametrize(
+    ("words", "act"), [("ten point two", "accept"), ("ten point two two one", "ask")]
+)
+def test_a_number_that_nobody_reads_off_a_wheel_is_asked(words: str, act: str) -> None:
+    assert judge((Hypothesis(f"{words}.", -0.1),), 1.6).act == act
+
+
 def test_words_said_over_and_over_are_logged_once() -> None:
     assert judge((Hypothesis("strike. strike. strike. stri", -0.2),), 1.0).heard == "strike."
     assert judge((Hypothesis("five five before", -0.2),), 1.0).heard == "five five before"

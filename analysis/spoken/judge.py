@@ -51,6 +51,8 @@ FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
 SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
+SUREST_ODD = 0.9
+"""Largest confidence of a number that is no eighth or tenth: it is asked."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
 LEAST_PLAUSIBLE = 1 / 20
@@ -195,6 +197,8 @@ def judge(
         return Judged("ignore", (), heard)
     best, share = shared[0]
     sure = _logistic(traits(best, share, seconds))
+    if _oddity(best.meaning) == 1.0:
+        sure = min(sure, SUREST_ODD)
     # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
     for other, other_share in shared[1:]:
         if other.meaning.commands != best.meaning.commands:
@@ -300,14 +304,13 @@ def evidence(support: Support, seconds: float) -> tuple[float, ...]:
     """
     count = syllables(support.wording)
     words = len(_words(support.wording))
-    number = support.meaning.mark.number if support.meaning.mark else 0.0
     return (
         support.held,
         support.free,
         max(seconds - 0.3 - 0.75 * words, 0.0),
         _hurry(count, seconds),
         float(count),
-        0.0 if _whole(4 * number) else 0.5 if _whole(10 * number) or _whole(8 * number) else 1.0,
+        _oddity(support.meaning),
     )
 
 
@@ -343,6 +346,13 @@ def _has_sound_alike(support: Support) -> bool:
     if mark is None or sound_alike(mark) is None:
         return False
     return cardinal(int(mark.number) % 100) in tokens_of(support.wording)
+
+
+def _oddity(meaning: Meaning) -> float:
+    number = meaning.mark.number if meaning.mark else 0.0
+    if _whole(4 * number):
+        return 0.0
+    return 0.5 if _whole(10 * number) or _whole(8 * number) else 1.0
 
 
 def _whole(number: float) -> bool:
