@@ -209,6 +209,13 @@ def test_a_number_that_nobody_reads_off_a_wheel_is_asked(words: str, act: str) -
     assert judge((Hypothesis(f"{words}.", -0.1),), 1.6).act == act
 
 
+def test_a_number_after_which_something_was_said_is_asked() -> None:
+    bare = Hypothesis("ten point two.", -0.1)
+    more = Hypothesis("ten point two off her.", -2.5)
+    assert judge((bare,), 1.6).act == "accept"
+    assert judge((bare, more), 1.6).act == "ask"
+
+
 def test_words_said_over_and_over_are_logged_once() -> None:
     assert judge((Hypothesis("strike. strike. strike. stri", -0.2),), 1.0).heard == "strike."
     assert judge((Hypothesis("five five before", -0.2),), 1.0).heard == "five five before"

@@ -51,8 +51,11 @@ FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
 SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
-SUREST_ODD = 0.9
-"""Largest confidence of a number that is no eighth or tenth: it is asked."""
+DOUBTED = 0.9
+"""Largest confidence of a number that is no eighth or tenth, or that something was said after: it
+is asked."""
+GOES_ON = 0.05
+"""Share of the hypotheses that go on after a number with which something was said there."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
 LEAST_PLAUSIBLE = 1 / 20
@@ -197,8 +200,8 @@ def judge(
         return Judged("ignore", (), heard)
     best, share = shared[0]
     sure = _logistic(traits(best, share, seconds))
-    if _oddity(best.meaning) == 1.0:
-        sure = min(sure, SUREST_ODD)
+    if _oddity(best.meaning) == 1.0 or _goes_on(best, hypotheses) > GOES_ON:
+        sure = min(sure, DOUBTED)
     # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
     for other, other_share in shared[1:]:
         if other.meaning.commands != best.meaning.commands:
@@ -339,6 +342,26 @@ def traits(support: Support, share: float, seconds: float) -> tuple[float, ...]:
 def _once(text: str) -> str:
     """Cut short what a recogniser says over and over."""
     return re.sub(r"^(.{3,}?)(?: \1){2,}.*$", r"\1", text)
+
+
+def _goes_on(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
+    """Return the share of the hypotheses of a bare number that have more words after it.
+
+    What a recogniser hears there may be a side that it cannot make out.
+    """
+    mark = best.meaning.mark
+    if mark is None or mark.side is not None or mark.number == 0.0:
+        return 0.0
+    words = _words(best.wording)
+    here = more = 0.0
+    for hypothesis in hypotheses:
+        said = _words(hypothesis.text)
+        if said[: len(words)] == words:
+            rest = said[len(words) :]
+            repeats = rest == words[: len(rest)]
+            here += math.exp(hypothesis.log_prob)
+            more += 0.0 if repeats else math.exp(hypothesis.log_prob)
+    return more / here if here else 0.0
 
 
 def _has_sound_alike(support: Support) -> bool:
