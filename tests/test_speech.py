@@ -131,8 +131,10 @@ def test_a_seeded_part_of_the_bench(recogniser: Recogniser) -> None:
         if u.truth is not None
     ]  # fmt: skip
     outcomes = [outcome(item) for item in items]
+    people = [o for item, o in zip(items, outcomes, strict=True) if item["voice"] == HUMAN]
+    assert people.count("right") >= 0.8 * len(people) and "wrong" not in people
     assert outcomes.count("wrong") == 0
-    assert outcomes.count("right") >= 0.4 * len(items)
+    assert outcomes.count("right") >= 0.7 * len(items)
     said_best = [judged(item)[0].best for item in items]
     truths = [Mark(item["number"], item["side"]) for item in items]
     hits = [b is not None and b.mark == t for b, t in zip(said_best, truths, strict=True)]
@@ -240,7 +242,7 @@ class Slow:
             raise RuntimeError("out of memory")
         if self.does == "hang":
             time.sleep(3.0)
-        return (Hypothesis("thirty-four and a half before.", -0.3, 8),)
+        return (Hypothesis("thirty-four and a half before.", -0.3),)
 
 
 def listen_to(does: str, sound: Samples, spoke: Spoke | None = None) -> tuple[list[Spoken], str]:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.engine import engine_from
-from analysis.spoken.commands import Command, take_apart
+from analysis.spoken.commands import VOCABULARY, Command, take_apart
 from analysis.spoken.job import SpokenJob
 from analysis.spoken.judge import (
     COST_WRONG,
@@ -26,6 +26,7 @@ from analysis.spoken.language import (
     in_figures,
     say,
     sound_alike,
+    tokens_of,
     understand,
 )
 from analysis.wheel import Mark, Wheel, parse
@@ -92,6 +93,7 @@ def test_radio_digits_as_icao_spells_them(spelt: str, digit: int) -> None:
         ("3, 4.5", "34.5"), ("a quarter after", "0.25 after"), ("Top dead centre.", "0"),
         ("one hundred and eighty", "180"), ("thirty to", "32"), ("twenty for be for", "24 before"),
         ("eighteen before. eighteen before. eighteen", "18 before"),
+        ("two. one.", "21"), ("seven. seven. seven. seven.", "7"),
         ("um, it reads thirty degrees before top dead centre", "30 before"),
     ],
 )  # fmt: skip
@@ -154,7 +156,7 @@ def test_nothing_is_accepted_that_costs_more_than_asking(chances: list[float]) -
 
 @given(marks, st.floats(-180.0, 180.0))
 def test_plausibility_never_overrules_what_was_clearly_said(mark: Mark, near: float) -> None:
-    said = (Hypothesis(f"{say(mark)}.", -0.3, 8),)
+    said = (Hypothesis(f"{say(mark)}.", -0.3),)
     expected = Expected(Wheel(), (near,))
     judged = judge(said, 2.0, expected)
     assert judged.best == Meaning(mark=mark)
@@ -162,20 +164,61 @@ def test_plausibility_never_overrules_what_was_clearly_said(mark: Mark, near: fl
 
 
 def test_a_teen_and_a_ten_are_both_offered() -> None:
-    alike = (Hypothesis("thirteen before.", -1.0, 4), Hypothesis("thirty before.", -1.2, 4))
+    alike = (Hypothesis("thirteen before.", -1.0), Hypothesis("thirty before.", -1.2))
     judged = judge(alike, 1.0)
     assert judged.act == "offer"
     assert judged.question() == "thirteen, before or thirty, before?"
 
 
+def test_held_words_say_which_reading_and_free_ones_whether_it_was_one() -> None:
+    held = (
+        Hypothesis("four one decimal two five.", -1.0, held=True),
+        Hypothesis("one decimal two five.", -2.5, held=True),
+    )
+    misspelt = Hypothesis("power one decimal two five.", -0.9)
+    meant = judge((misspelt, *held), 2.0)
+    assert meant.best == Meaning(mark=Mark(41.25))
+    assert meant.heard == misspelt.text
+    other = (Hypothesis("for one they are too fine.", -0.9), Hypothesis("fine.", -6.0))
+    talk = judge((*other, *held), 2.0)
+    plain = judge((Hypothesis("four one decimal two five.", -0.9), *held), 2.0)
+    assert talk.act != "accept"
+    assert talk.confidence < plain.confidence
+
+
+@given(marks, st.sampled_from(["fraction", "point", "digits"]))
+def test_every_reading_can_be_written_in_the_held_words(mark: Mark, wording: str) -> None:
+    assert set(tokens_of(words_for(mark, wording))) <= set(VOCABULARY)
+    assert set(tokens_of(say(mark))) <= set(VOCABULARY)
+
+
 def test_a_reading_off_the_wheel_is_no_candidate() -> None:
-    judged = judge((Hypothesis("two hundred before", -0.2, 4),), 1.0, Expected(Wheel()))
+    judged = judge((Hypothesis("two hundred before", -0.2),), 1.0, Expected(Wheel()))
     assert judged.act != "accept"
 
 
 def test_other_talk_is_ignored() -> None:
-    talk = (Hypothesis("pass me the half inch socket, would you?", -3.0, 9),)
+    talk = (Hypothesis("pass me the half inch socket, would you?", -3.0),)
     assert judge(talk, 2.0).act == "ignore"
+
+
+@pytest.mark.parametrize(
+    ("words", "act"), [("ten point two", "accept"), ("ten point two two one", "ask")]
+)
+def test_a_number_that_nobody_reads_off_a_wheel_is_asked(words: str, act: str) -> None:
+    assert judge((Hypothesis(f"{words}.", -0.1),), 1.6).act == act
+
+
+def test_a_number_after_which_something_was_said_is_asked() -> None:
+    bare = Hypothesis("ten point two.", -0.1)
+    more = Hypothesis("ten point two off her.", -2.5)
+    assert judge((bare,), 1.6).act == "accept"
+    assert judge((bare, more), 1.6).act == "ask"
+
+
+def test_words_said_over_and_over_are_logged_once() -> None:
+    assert judge((Hypothesis("strike. strike. strike. stri", -0.2),), 1.0).heard == "strike."
+    assert judge((Hypothesis("five five before", -0.2),), 1.0).heard == "five five before"
 
 
 ENGINE = engine_from(

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.spoken.language import Sense, cardinal, meanings_of, tokens_of
+from analysis.spoken.language import WORDS, Sense, cardinal, meanings_of, tokens_of
 
 Word = Literal[
     "next", "strike", "again", "note", "done", "stop listening", "start listening", "what now",
@@ -36,6 +36,10 @@ _WORDS: dict[tuple[str, ...], Word] = {
     ("as", "left"): "as left",
 }
 _LONGEST = max(len(words) for words in _WORDS)
+VOCABULARY = tuple(
+    dict.fromkeys((*WORDS, "cylinder", "note", *(word for words in _WORDS for word in words)))
+)
+"""All words that are spoken to the program, as they are best written down."""
 STEPS: tuple[Word, ...] = ("stop", "opening", "closing", "zeroed")
 
 
@@ -100,6 +104,8 @@ def take_apart(text: str, cylinders: Sequence[str] = ()) -> Said | None:
             used += 1
     if used == len(tokens):
         return Said(tuple(commands)) if commands else None
+    if commands and commands[-1].word == "zeroed":
+        return None  # it has no reading: "zeroed, zero" is one word said twice
     senses = meanings_of(tokens[used:])
     return Said(tuple(commands), senses) if senses else None
 

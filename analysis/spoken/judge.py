@@ -2,12 +2,16 @@
 
 The model
 ---------
-A recogniser gives several hypotheses of what an utterance says, each with its probability. All
-that mean the same are one candidate, and their probabilities add up to its mass. The candidate
-with the largest is the likeliest; a logistic model turns its mass, how far that lies above the best
-hypothesis that means anything else, and how well its length fits the time it took to say into
-`confidence`: of those stated 0.95, 95 % are right. What is left of 1 is shared among the others as
-the recogniser has it, a teen or a ten always with its sound-alike (thirteen and thirty).
+A recogniser gives several hypotheses of what an utterance says, each with its probability: some
+written freely, some while it was held to the words that are spoken here. The free ones tell
+whether a reading was said at all, the held ones which. All that mean the same are one candidate,
+and their probabilities add up, twice: to its free and its held mass.
+
+A multinomial logistic model shares 1 out among the candidates by their `evidence`; a recogniser
+that is unsure drops words sooner than it invents them, so that more syllables count for a
+candidate as long as they could be said in the time. A logistic model of the best one's `traits`,
+its share first, then says how likely it is right: the `confidence`, of which those stated 0.95
+are right 95 % of the time. What is left of 1 goes to the others by their shares.
 
 Then what is plausible now has a say: the wheel's marks, its finest step, the last readings and the
 sheet's figure. Each factor is bounded, all together by LEAST_PLAUSIBLE, so that a reading that was
@@ -15,15 +19,16 @@ clearly said never gives way to one that was merely expected; at worst it is ask
 wheel does not show at all is ruled out.
 
 What to do has a price: a wrong reading in the record costs COST_WRONG questions, a command that
-changes nothing there COST_HARMLESS. The cheapest of
-accepting, offering the two likeliest ("thirteen, or thirty?") and asking again is chosen.
+changes nothing there COST_HARMLESS. The cheapest of accepting, offering the two likeliest
+("thirteen, or thirty?") and asking again is chosen.
 
 Sources
 -------
-J. Platt, "Probabilistic outputs for support vector machines" (1999): calibration by a logistic
-model. C. K. Chow, "On optimum recognition error and reject tradeoff", IEEE Trans. Inf. Theory 16
-(1970) 41: the price of being wrong against that of asking. Costs and plausibilities: from memory.
-The weights were fitted by ``tests/bench/spoken_fit.py``.
+D. McFadden, "Conditional logit analysis of qualitative choice behavior", in *Frontiers in
+Econometrics* (1974): shares. J. Platt, "Probabilistic outputs for support vector machines" (1999):
+calibration by a logistic model. C. K. Chow, "On optimum recognition error and reject tradeoff",
+IEEE Trans. Inf. Theory 16 (1970) 41: the price of being wrong against that of asking. Costs and
+plausibilities: from memory. The weights were fitted by ``tests/bench/spoken_fit.py``.
 """
 
 import math
@@ -33,18 +38,26 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.spoken.commands import Command, take_apart
-from analysis.spoken.language import say, sound_alike, tokens_of
+from analysis.spoken.language import cardinal, say, sound_alike, tokens_of
 from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-WEIGHTS = (2.853, 0.331, 1.040, 0.381, -0.514, -1.199, -3.122)
+SHARES = (0.927, 0.247, -0.811, -0.586, 1.290, -2.369)
+"""Weights of `evidence`."""
+WEIGHTS = (2.392, 0.484, 0.331, 1.639, -0.773, -0.991, 1.014)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
-SOUND_ALIKE = 0.02
-"""Least share of a teen's or ten's probability that goes to its sound-alike."""
-FURTHEST = 7.0
+FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
-LEAD = (1.0, 4.0)
+SUREST = 6.0
+"""Log of the largest odds of a share that are told apart."""
+DOUBTED = 0.9
+"""Largest confidence of a number that is no eighth or tenth, or that something was said after: it
+is asked."""
+GOES_ON = 0.05
+"""Share of the hypotheses that go on after a number with which something was said there."""
+NONE_OF_THEM = 0.2
+"""Share of what is left to the other candidates that goes to none of them."""
 LEAST_PLAUSIBLE = 1 / 20
 COST_ASK = 1.0
 COST_OFFER = 0.7
@@ -52,7 +65,7 @@ COST_WRONG = 16.0
 COST_HARMLESS = 4.0
 HARMLESS = ("again", "what now", "note", "start listening")
 """Commands that change nothing in the record when they were not meant."""
-HEARD_AT_ALL = 0.1
+HEARD_AT_ALL = 0.3
 """Least probability that a reading or command was meant for which a question is asked."""
 
 
@@ -65,13 +78,13 @@ class Hypothesis:
     text : str
     log_prob : float
         Log of the recogniser's probability of the whole text.
-    length : int
-        Its length in the recogniser's tokens.
+    held : bool
+        Whether the recogniser was held to the words that are spoken here.
     """
 
     text: str
     log_prob: float
-    length: int
+    held: bool = False
 
 
 @dataclass(frozen=True)
@@ -180,24 +193,23 @@ def judge(
     """
     if not hypotheses:
         return NOTHING
-    heard = hypotheses[0].text
-    pooled = pool(hypotheses, cylinders)
-    if not pooled:
+    free = [hypothesis for hypothesis in hypotheses if not hypothesis.held] or hypotheses
+    heard = _once(max(free, key=lambda hypothesis: hypothesis.log_prob).text)
+    shared = shares(hypotheses, seconds, cylinders)
+    if not shared:
         return Judged("ignore", (), heard)
-    best = pooled[0]
-    shown = support(best.meaning, hypotheses, cylinders)
-    sure = shown.plainness * _logistic(traits(best.meaning, shown, seconds))
+    best, share = shared[0]
+    sure = _logistic(traits(best, share, seconds))
+    if _oddity(best.meaning) == 1.0 or _goes_on(best, hypotheses) > GOES_ON:
+        sure = min(sure, DOUBTED)
     # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
-    for other in pooled[1:]:
+    for other, other_share in shared[1:]:
         if other.meaning.commands != best.meaning.commands:
-            sure = min(sure, best.probability / (best.probability + other.probability))
-    shares = _with_sound_alikes(pooled)
-    others = sum(share for meaning, share in shares if meaning != best.meaning)
-    left = 1.0 - sum(candidate.probability for candidate in pooled)
+            sure = min(sure, share / (share + other_share))
+    left = (1.0 - sure) / (1.0 - share + NONE_OF_THEM)
     candidates = [Candidate(best.meaning, sure)]
-    for meaning, share in shares:
-        if meaning != best.meaning:
-            candidates.append(Candidate(meaning, (1.0 - sure) * share / (others + left + 1e-9)))
+    for other, other_share in shared[1:]:
+        candidates.append(Candidate(other.meaning, min(left * other_share, sure)))
     return decide(_made_plausible(candidates, expected), heard)
 
 
@@ -218,93 +230,181 @@ def decide(candidates: Sequence[Candidate], heard: str = "") -> Judged:
     return Judged(min(costs, key=lambda act: costs[act]), ordered, heard)
 
 
-def pool(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> list[Candidate]:
-    """Return what the hypotheses mean, the likeliest first, with their shares.
-
-    The shares add up to less than 1 where some hypotheses mean nothing.
-    """
-    weights = [math.exp(hypothesis.log_prob) for hypothesis in hypotheses]
-    whole = sum(weights) or 1.0
-    shares: dict[Meaning, float] = {}
-    for hypothesis, weight in zip(hypotheses, weights, strict=True):
-        for meaning, odds in _meanings(hypothesis.text, cylinders):
-            shares[meaning] = shares.get(meaning, 0.0) + weight / whole * odds
-    return sorted(
-        (Candidate(meaning, share) for meaning, share in shares.items()),
-        key=lambda candidate: -candidate.probability,
-    )
-
-
 @dataclass(frozen=True)
 class Support:
     """What the hypotheses say for a meaning.
 
     Attributes
     ----------
-    mass : float
-        Sum of the probabilities of those that mean it.
-    other : float
-        Probability of the likeliest that does not.
-    plainness : float
-        How plainly the plainest wording means it, up to 1.
+    meaning : Meaning
+    held, free : float
+        Log of the sum of the probabilities of the hypotheses of either kind that mean it; that of
+        the least likely hypothesis of the kind where none does.
     wording : str
-        That wording.
+        Their likeliest wording.
     """
 
-    mass: float
-    other: float
-    plainness: float
+    meaning: Meaning
+    held: float
+    free: float
     wording: str
 
 
-def support(
-    meaning: Meaning, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()
-) -> Support:
-    """Return what the hypotheses say for a meaning."""
-    mass, other, plainness, wording = 0.0, 0.0, 0.0, ""
-    for hypothesis in hypotheses:
-        weight = math.exp(hypothesis.log_prob)
-        odds = dict(_meanings(hypothesis.text, cylinders)).get(meaning, 0.0)
-        mass += weight * odds
-        if odds == 0.0:
-            other = max(other, weight)
-        elif odds > plainness:
-            plainness, wording = odds, hypothesis.text
-    return Support(mass, other, plainness, wording)
+def shares(
+    hypotheses: Sequence[Hypothesis], seconds: float, cylinders: Sequence[str] = ()
+) -> list[tuple[Support, float]]:
+    """Return what the hypotheses mean with its share of 1, the likeliest first."""
+    supports = supports_of(hypotheses, cylinders)
+    scores = [
+        sum(w * v for w, v in zip(SHARES, evidence(support, seconds), strict=True))
+        for support in supports
+    ]
+    weights = [math.exp(score - max(scores)) for score in scores]
+    pairs = [(one, w / sum(weights)) for one, w in zip(supports, weights, strict=True)]
+    return sorted(pairs, key=lambda pair: -pair[1])
 
 
-def traits(meaning: Meaning, shown: Support, seconds: float) -> tuple[float, ...]:
+def supports_of(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> list[Support]:
+    """Return each meaning of the hypotheses with what they say for it."""
+    wordings: dict[Meaning, tuple[float, str]] = {}
+    kinds = []
+    for held in (True, False):
+        those = [hypothesis for hypothesis in hypotheses if hypothesis.held == held]
+        masses: dict[Meaning, float] = {}
+        for hypothesis in those:
+            for meaning, odds in _meanings(hypothesis.text, cylinders):
+                chance = odds * math.exp(hypothesis.log_prob)
+                masses[meaning] = masses.get(meaning, 0.0) + chance
+                # The held ones are spelt alike; a free wording counts where there is no other.
+                likeliest = wordings.get(meaning)
+                if likeliest is None or (held and chance > likeliest[0]):
+                    wordings[meaning] = chance, hypothesis.text
+        least = min((math.exp(hypothesis.log_prob) for hypothesis in those), default=0.0)
+        kinds.append((masses, least))
+    (held_masses, least_held), (free_masses, least_free) = kinds
+    if least_held == 0.0:
+        held_masses, least_held = free_masses, least_free
+    return [
+        Support(
+            meaning,
+            _log(held_masses.get(meaning, least_held)),
+            _log(free_masses.get(meaning, least_free)),
+            wording,
+        )
+        for meaning, (_, wording) in wordings.items()
+    ]
+
+
+def evidence(support: Support, seconds: float) -> tuple[float, ...]:
+    """Return what tells one candidate of an utterance from another.
+
+    Returns
+    -------
+    tuple of float
+        Its held and its free mass (logs); how many seconds more the utterance took than slow words
+        do; how much faster it was than so many syllables are (log); syllables; 0 for whole
+        degrees, halves and quarters, 0.5 for tenths and eighths, 1 for anything else.
+    """
+    count = syllables(support.wording)
+    words = len(_words(support.wording))
+    return (
+        support.held,
+        support.free,
+        max(seconds - 0.3 - 0.75 * words, 0.0),
+        _hurry(count, seconds),
+        float(count),
+        _oddity(support.meaning),
+    )
+
+
+def traits(support: Support, share: float, seconds: float) -> tuple[float, ...]:
     """Return what tells whether the likeliest meaning is right.
 
     Returns
     -------
     tuple of float
-        Log of its mass; the same for each word; its lead, the log of its mass over the likeliest
-        hypothesis that does not mean it, between LEAD; 1 for a teen or ten; how many seconds more
-        it took than slow words do; how much faster it was than so many syllables are (log).
+        Log of the odds of its share; its free mass (log); the same for each syllable; how much
+        faster it was than so many syllables are (log); 1 for a teen or ten said as one word, which
+        has a sound-alike; 1 for a command.
     """
-    log_mass = math.log(max(shown.mass, math.exp(-FURTHEST)))
-    lead = log_mass - math.log(max(shown.other, math.exp(-FURTHEST)))
-    words = len(tokens_of(shown.wording))
-    alike = 1.0 if meaning.mark and sound_alike(meaning.mark) else 0.0
-    usual_s = 0.12 + 0.2 * syllables(shown.wording)
+    count = syllables(support.wording)
+    free = max(support.free, -FURTHEST)
     return (
-        log_mass,
-        log_mass / max(1, words),
-        min(max(lead, LEAD[0]), LEAD[1]) - LEAD[0],
-        alike,
-        max(seconds - 0.3 - 0.75 * words, 0.0),
-        max(math.log(usual_s / max(seconds, 0.1)), 0.0),
+        min(math.log(max(share, 1e-9) / max(1.0 - share, 1e-9)), SUREST),
+        free,
+        free / count,
+        _hurry(count, seconds),
+        1.0 if _has_sound_alike(support) else 0.0,
+        1.0 if support.meaning.commands else 0.0,
     )
+
+
+def _once(text: str) -> str:
+    """Cut short what a recogniser says over and over."""
+    return re.sub(r"^(.{3,}?)(?: \1){2,}.*$", r"\1", text)
+
+
+def _goes_on(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
+    """Return the share of the hypotheses of a bare number that have more words after it.
+
+    What a recogniser hears there may be a side that it cannot make out.
+    """
+    mark = best.meaning.mark
+    if mark is None or mark.side is not None or mark.number == 0.0:
+        return 0.0
+    words = _words(best.wording)
+    here = more = 0.0
+    for hypothesis in hypotheses:
+        said = _words(hypothesis.text)
+        if said[: len(words)] == words:
+            rest = said[len(words) :]
+            repeats = rest == words[: len(rest)]
+            here += math.exp(hypothesis.log_prob)
+            more += 0.0 if repeats else math.exp(hypothesis.log_prob)
+    return more / here if here else 0.0
+
+
+def _has_sound_alike(support: Support) -> bool:
+    mark = support.meaning.mark
+    if mark is None or sound_alike(mark) is None:
+        return False
+    return cardinal(int(mark.number) % 100) in tokens_of(support.wording)
+
+
+def _oddity(meaning: Meaning) -> float:
+    number = meaning.mark.number if meaning.mark else 0.0
+    if _whole(4 * number):
+        return 0.0
+    return 0.5 if _whole(10 * number) or _whole(8 * number) else 1.0
+
+
+def _whole(number: float) -> bool:
+    return math.isclose(number, round(number), abs_tol=1e-6)
+
+
+def _hurry(count: int, seconds: float) -> float:
+    return max(math.log((0.12 + 0.2 * count) / max(seconds, 0.1)), 0.0)
+
+
+def _log(chance: float) -> float:
+    return math.log(max(chance, 1e-12))
 
 
 def syllables(text: str) -> int:
     """Return about how many syllables a text has when it is spoken."""
     count = 0
-    for token in tokens_of(text):
-        groups = re.findall(r"[aeiouy]+", re.sub(r"(?<=[^aeiou])e(s?)$|e(?=f|ty)", r"\1", token))
-        count += len(token) + 1 if token.isdecimal() else max(1, len(groups))
+    for word in _words(text):
+        groups = re.findall(r"[aeiouy]+", re.sub(r"(?<=[^aeiou])e(s?)$|e(?=ty)", r"\1", word))
+        count += len(word) + 1 if word.isdecimal() else max(1, len(groups))
     return max(1, count)
+
+
+def _words(text: str) -> tuple[str, ...]:
+    """Return the words of a text; once, where it says the same twice."""
+    tokens = tokens_of(text)
+    words = tuple(token for token in tokens if token != ".")
+    half = words[: len(words) // 2]
+    return half if len(words) < len(tokens) and half + half == words else words
 
 
 def _meanings(text: str, cylinders: Sequence[str]) -> list[tuple[Meaning, float]]:
@@ -314,16 +414,6 @@ def _meanings(text: str, cylinders: Sequence[str]) -> list[tuple[Meaning, float]
     if not said.senses:
         return [(Meaning(said.commands), 1.0)]
     return [(Meaning(said.commands, sense.mark), sense.odds) for sense in said.senses]
-
-
-def _with_sound_alikes(pooled: Sequence[Candidate]) -> list[tuple[Meaning, float]]:
-    shares = {candidate.meaning: candidate.probability for candidate in pooled}
-    best = pooled[0]
-    other = sound_alike(best.meaning.mark) if best.meaning.mark else None
-    if other is not None:
-        alike = Meaning(best.meaning.commands, other)
-        shares[alike] = max(shares.get(alike, 0.0), SOUND_ALIKE * best.probability)
-    return list(shares.items())
 
 
 def _made_plausible(candidates: Sequence[Candidate], expected: Expected) -> list[Candidate]:
@@ -351,10 +441,7 @@ def plausibility(meaning: Meaning, expected: Expected) -> float:
     except ValueError:
         return 0.0
     factor = 1.0
-    if not any(
-        math.isclose(mark.number / step, round(mark.number / step), abs_tol=1e-6)
-        for step in (wheel.read_to_deg, 0.25, 0.1)
-    ):
+    if not any(_whole(mark.number / step) for step in (wheel.read_to_deg, 0.25, 0.1)):
         factor *= 0.2
     if expected.angles_deg:
         off = min(abs(wrap(a - near)) for a in angles for near in expected.angles_deg)

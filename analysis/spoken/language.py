@@ -58,6 +58,11 @@ _POINTS = ("point", "dot", "decimal")
 _LIKE_POINTS = ("done", "dark", "dog", "doc", "duck", "down")
 """What recognisers write for "dot" in noise."""
 _PARTS = {"half": 2, "halves": 2, "quarter": 4, "quarters": 4, "eighth": 8, "eighths": 8}
+WORDS = (
+    *ONES, *TENS, *_POINTS, *_PARTS, "before", "after", "minus", "plus",
+    "hundred", "and", "a", "top", "dead", "centre",
+)  # fmt: skip
+"""The words of readings, as they are best written down."""
 _FILLERS = frozenset((
     "uh", "um", "er", "erm", "ah", "it", "its", "is", "that", "thats", "at", "reads", "reading",
     "says", "degree", "degrees", "deg",
@@ -80,6 +85,8 @@ _AT_CENTRE = tuple(
 
 _TOKEN = re.compile(r"[0-9]+|[a-z]+[0-9]?|[./+-]")
 _LIKELY_WORD, _UNLIKELY_WORD = 0.9, 0.7
+_PAUSE, _PAUSE_IN_HUNDREDS, _SWALLOWED = 0.8, 0.2, 0.2
+"""A full stop between numbers: somebody paused, or a point was not heard."""
 
 _Part = tuple[float, int, float]  # value, tokens used up to here, odds
 
@@ -120,13 +127,19 @@ def meanings_of(tokens: Sequence[str]) -> tuple[Sense, ...]:
     found: dict[Mark, float] = {}
     for mark, odds in _readings(tokens):
         found[mark] = max(found.get(mark, 0.0), odds)
-    # The same thing said twice is one reading, or a point was not heard; "five five" is clear.
+    # A full stop is a pause: "two. one." is twenty-one said slowly.
     words = tuple(token for token in tokens if token != ".")
+    if len(words) < len(tokens):
+        for mark, odds in _readings(words):
+            # "Two. eight. eight." is sooner a repeat.
+            pause = _PAUSE if mark.number < 100.0 else _PAUSE_IN_HUNDREDS
+            found[mark] = max(found.get(mark, 0.0), pause * odds)
+    # The same thing said twice is one reading, or a point was not heard; "five five" is clear.
     half = words[: len(words) // 2]
     if half and half + half == words and ("." in tokens or not found):
-        found = {mark: 0.2 * odds for mark, odds in found.items()}
+        found = {mark: 0.1 * odds for mark, odds in found.items()}
         for mark, odds in _readings(half):
-            found[mark] = 0.6 * odds
+            found[mark] = 0.75 * odds
     over = max(1.0, sum(found.values()))
     senses = [Sense(mark, odds / over) for mark, odds in found.items()]
     return tuple(sorted(senses, key=lambda sense: -sense.odds))
@@ -223,12 +236,13 @@ def tokens_of(text: str) -> tuple[str, ...]:
 
 
 def _once(tokens: Sequence[str]) -> tuple[str, ...]:
-    """Drop what a recogniser repeats; a bare number stays, as its repeat may mean more."""
+    """Drop what a recogniser repeats; a bare number said twice may mean more."""
     words = [token for token in tokens if token != "."]
     for length in range(1, len(words) // 2 + 1):
         phrase = words[:length]
         repeats = all(word == phrase[i % length] for i, word in enumerate(words))
-        if repeats and not all(_numeric(word) or word in _ALIKE for word in phrase):
+        bare = all(_numeric(word) or word in _ALIKE for word in phrase)
+        if repeats and (not bare or len(words) > (2 if "." in tokens else 3) * length):
             return tuple(phrase)
     return tuple(tokens)
 
@@ -393,7 +407,7 @@ def _decimals(tokens: Sequence[str], at: int) -> Iterator[_Part]:
     elif tokens[at] in _LIKE_POINTS:
         sure = 0.6
     elif tokens[at] == ".":
-        sure = 0.8  # the end of a sentence, or a point that was swallowed
+        sure = _SWALLOWED
     else:
         return
     if tokens[at + 1].isdecimal():
@@ -411,4 +425,4 @@ def _bare_parts(tokens: Sequence[str], at: int) -> Iterator[_Part]:
         if value in (25.0, 50.0, 75.0):
             yield value / 100.0, end, odds
         elif value == 5.0 and end - at == 1 and tokens[at - 1] not in _TENS:
-            yield 0.5, end, 0.5 * odds
+            yield 0.5, end, 0.2 * odds

@@ -24,9 +24,9 @@ def command(recording: Path, as_json: bool, model: Path | None) -> int:
         if as_json:
             click.echo(json.dumps(spoken.as_dict()))
         else:
+            sure = min(99.0, 100 * spoken.judged.confidence)  # nothing is quite certain
             click.echo(
-                f"{spoken.start_s:7.2f} s {100 * spoken.judged.confidence:4.0f} %  "
-                f'{spoken.shown:<40} "{spoken.judged.heard}"'
+                f'{spoken.start_s:7.2f} s {sure:4.0f} %  {spoken.shown:<40} "{spoken.judged.heard}"'
             )
     if not accepted:
         click.echo(f"thirdear: {recording.name}: no reading was understood for sure", err=True)

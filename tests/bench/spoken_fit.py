@@ -1,10 +1,10 @@
-"""Fit the confidence of spoken readings to a kept run of ``spoken_table.py``.
+"""Fit the shares and the confidence of spoken readings to kept runs of ``spoken_table.py``.
 
-    python tests/bench/spoken_table.py --count 1000 --seed 1 --keep train.jsonl
-    python tests/bench/spoken_fit.py train.jsonl
+    python tests/bench/spoken_table.py --voices fit --count 1000 --seed 1 --keep fit.jsonl
+    python tests/bench/spoken_fit.py fit.jsonl
 
-Prints WEIGHTS for `analysis.spoken.judge`: those with the least log loss of a logistic model, with
-a little shrinkage.
+Prints SHARES and WEIGHTS for `analysis.spoken.judge`: those with the least log loss, with a little
+shrinkage. What they are worth is judged on other voices and another seed: ``--voices judge``.
 """
 
 from __future__ import annotations
@@ -12,8 +12,10 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy.optimize import minimize
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
@@ -23,36 +25,65 @@ from analysis.spoken.commands import take_apart  # noqa: E402
 from analysis.spoken.judge import Hypothesis, Meaning  # noqa: E402
 from analysis.wheel import Mark  # noqa: E402
 
-SHRINK = 0.0002
+SHRINK = 0.001
+Array = npt.NDArray[np.float64]
+Said = tuple[list[Hypothesis], float, Meaning | None]
 
 
-def examples(items: list[dict]) -> tuple[np.ndarray, np.ndarray, int]:
-    """Return traits and rightness of each utterance's likeliest meaning, and how many are right."""
+def truth_of(item: dict[str, Any]) -> Meaning | None:
+    """Return what an item says; None for other talk."""
+    if item["kind"] == "r":
+        return Meaning(mark=Mark(item["number"], item["side"]))
+    said = take_apart(item["words"]) if item["kind"] == "c" else None
+    if said is None:
+        return None
+    return Meaning(said.commands, said.senses[0].mark if said.senses else None)
+
+
+def utterances(items: list[dict[str, Any]]) -> list[Said]:
+    """Return hypotheses, length in seconds and truth of every utterance."""
+    return [
+        ([Hypothesis(*h) for h in u["h"]], u["end"] - u["start"], truth_of(item))
+        for item in items
+        for u in item["res"]
+    ]
+
+
+def fit_shares(said: list[Said]) -> tuple[Array, float]:
+    """Return the weights of `evidence` and their loss, over utterances with a true candidate."""
+    cases = []
+    for hypotheses, seconds, truth in said:
+        supports = judge.supports_of(hypotheses)
+        true = [i for i, support in enumerate(supports) if support.meaning == truth]
+        if true:
+            cases.append((np.array([judge.evidence(s, seconds) for s in supports]), true[0]))
+
+    def loss(w: Array) -> tuple[float, Array]:
+        total, slope = 0.0, np.zeros_like(w)
+        for x, true in cases:
+            scores = x @ w
+            shares = np.exp(scores - scores.max())
+            shares /= shares.sum()
+            total -= float(np.log(shares[true] + 1e-300))
+            slope -= x[true] - shares @ x
+        return total / len(cases) + SHRINK * w @ w, slope / len(cases) + 2 * SHRINK * w
+
+    found = minimize(loss, np.zeros(cases[0][0].shape[1]), jac=True, method="BFGS")
+    return found.x, float(found.fun)
+
+
+def fit_confidence(said: list[Said]) -> tuple[Array, float]:
+    """Return the weights of 1 and of `traits`, and their loss."""
     rows, right = [], []
-    for item in items:
-        truth = None
-        if item["kind"] == "r":
-            truth = Meaning(mark=Mark(item["number"], item["side"]))
-        elif item["kind"] == "c":
-            said = take_apart(item["words"])
-            assert said is not None
-            truth = Meaning(said.commands, said.senses[0].mark if said.senses else None)
-        for u in item["res"]:
-            hypotheses = [Hypothesis(*h) for h in u["h"]]
-            pooled = judge.pool(hypotheses)
-            if pooled:
-                best = pooled[0].meaning
-                shown = judge.support(best, hypotheses)
-                rows.append(judge.traits(best, shown, u["end"] - u["start"]))
-                right.append(best == truth and len(item["res"]) == 1)
-    return np.array(rows), np.array(right, float), int(sum(right))
+    for hypotheses, seconds, truth in said:
+        shared = judge.shares(hypotheses, seconds)
+        if shared:
+            best, share = shared[0]
+            rows.append((1.0, *judge.traits(best, share, seconds)))
+            right.append(best.meaning == truth)
+    x, y = np.array(rows), np.array(right, float)
 
-
-def fit(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, float]:
-    """Return the weights of least log loss and that loss, per example."""
-    x = np.column_stack([np.ones(len(x)), x])
-
-    def loss(w: np.ndarray) -> float:
+    def loss(w: Array) -> float:
         z = x @ w
         return float(np.mean(np.logaddexp(0.0, z) - y * z) + SHRINK * np.sum(w[1:] ** 2))
 
@@ -62,11 +93,12 @@ def fit(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, float]:
 
 def main() -> None:
     """Fit and print."""
-    items = [json.loads(line) for line in Path(sys.argv[1]).read_text().splitlines()]
-    x, y, right = examples(items)
-    weights, loss = fit(x, y)
-    print(f"{right} right of {len(y)}, loss {loss:.4f}")
-    print("WEIGHTS = (" + ", ".join(f"{w:.3f}" for w in weights) + ")")
+    lines = [line for name in sys.argv[1:] for line in Path(name).read_text().splitlines()]
+    said = utterances([json.loads(line) for line in lines])
+    for name, fit in (("SHARES", fit_shares), ("WEIGHTS", fit_confidence)):
+        weights, loss = fit(said)
+        setattr(judge, name, tuple(weights))
+        print(f"{name} = ({', '.join(f'{w:.3f}' for w in weights)})  # loss {loss:.4f}")
 
 
 if __name__ == "__main__":

@@ -1,9 +1,11 @@
 """Spoken readings with known truth: who says what, how, and in what noise.
 
 Speakers are a person's recorded digits (joined from the Debian package
-``asterisk-core-sounds-en-g722``, where it is installed) and the synthetic voices of ``espeak-ng``
-and ``flite``. Conditions are quiet, a buzzer as loud as the voice, a shop 10 dB below it, and both.
-The buzzers and the shop are those of `scenes`, which knows nothing of any recogniser.
+``asterisk-core-sounds-en-g722``, where it is installed) and the synthetic voices of ``espeak-ng``,
+``flite`` and ``festival`` (Debian's ``festvox-kallpc16k``, ``-kdlpc16k`` and ``-us-slt-hts``). They
+come in two halves, one to fit to and one to judge by. Conditions are quiet, a buzzer as loud as the
+voice, a shop 10 dB below it, and both. The buzzers and the shop are those of `scenes`, which knows
+nothing of any recogniser.
 
 Levels are the voice's power while it speaks against the other's while it sounds, full band at
 16 kHz.
@@ -12,9 +14,9 @@ Levels are the voice's power while it speaks against the other's while it sounds
 from __future__ import annotations
 
 import functools
-import io
 import shutil
 import subprocess
+import tempfile
 import wave
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +27,7 @@ from scipy import signal
 
 from analysis.spoken.language import ONES, cardinal
 from analysis.wheel import Mark
-from bench.scenes import BUZZERS, make_scene, no_buzzer_scene
+from bench.scenes import BUZZERS, SENTENCES, make_scene, no_buzzer_scene
 
 Sound = npt.NDArray[np.float32]
 
@@ -36,9 +38,57 @@ WORDINGS = ("fraction", "point", "digits", "radio")
 HUMAN = "human"
 _RADIO = ["zero", "wun", "too", "tree", "fower", "fife", "six", "seven", "ait", "niner"]
 _PARTS = {0.25: "a quarter", 0.5: "a half", 0.75: "three quarters"}
-ACCENTS = ("en-gb", "en-us", "en-gb-scotland", "en-gb-x-rp", "en-gb-x-gbclan", "en-029")
-PEOPLE = ("", "+m3", "+m7", "+f2", "+f4")
-FLITE = ("slt", "rms", "awb", "kal16")
+VOICES = {
+    "fit": {
+        "espeak-ng": [
+            f"{accent}{person}"
+            for accent in ("en-gb", "en-us", "en-gb-scotland", "en-029")
+            for person in ("", "+m1", "+m3", "+f2")
+        ],
+        "flite": ["slt", "awb"],
+        "text2wave": ["kal_diphone"],
+    },
+    "judge": {
+        "espeak-ng": [
+            f"{accent}{person}"
+            for accent in ("en-gb-x-rp", "en-gb-x-gbclan", "en-us-nyc", "en-gb-x-gbcwmd")
+            for person in ("+m7", "+f4")
+        ],
+        "flite": ["rms", "kal16"],
+        "text2wave": ["ked_diphone", "cmu_us_slt_arctic_hts"],
+    },
+}
+"""Synthetic voices by half and by the program that speaks with them."""
+COMMANDS = (
+    "next", "strike", "again", "done", "stop listening", "start listening", "what now", "stop",
+    "opening", "closing", "zeroed", "wheel zeroed", "cylinder one", "cylinder two",
+    "cylinder two, stop", "as found", "as left",
+)  # fmt: skip
+TALK = {
+    "fit": (
+        *SENTENCES[::2],
+        "I need about thirty of those by Friday", "he was born in nineteen fifty four, I think",
+        "the bus leaves at five past two", "could you hold this for a second",
+        "twenty quid for a gasket is robbery", "two of them are cracked", "half of it is rust",
+        "is it lunch time yet", "a quarter of an hour at most", "oh dear", "good", "right",
+        "that was the eighth time this week",
+        "before you go, check the oil", "after that we can paint it", "try it now", "stop it",
+        "one more turn and it will be fine", "what was that",
+        "seventeen and a half thou on the feeler gauge", "three of us can lift it",
+        "the points want setting to fifteen thou", "nine times out of ten it is the condenser",
+    ),
+    "judge": (
+        *SENTENCES[1::2],
+        "there are sixteen studs and I have found twelve", "she is eighty next week",
+        "my train is the ten forty", "give it a wipe first", "about half a pint should do",
+        "you want the smaller spanner for that", "is this yours", "seven or eight people came",
+        "the second one from the left", "leave it alone for a bit", "it was fifty pounds new",
+        "that will do nicely", "pull harder", "turn it back a little", "wait", "cold in here",
+        "after dinner, maybe", "I asked him before", "point it at the wall", "zero chance of that",
+        "dot the i and cross the t", "ten to one it floods again",
+    ),
+}  # fmt: skip
+"""What is said in a shop and is no reading."""
 SPEEDS = (130, 150, 175)
 
 
@@ -54,13 +104,14 @@ class Utterance:
     condition: str
 
 
-def speakers() -> list[str]:
-    """Return the speakers this machine has."""
+def speakers(half: str = "") -> list[str]:
+    """Return the speakers this machine has, of one half or of both."""
     found = [HUMAN] if SOUNDS.is_dir() else []
-    if shutil.which("espeak-ng"):
-        found += [f"espeak-ng {accent}{person}" for accent in ACCENTS for person in PEOPLE]
-    if shutil.which("flite"):
-        found += [f"flite {voice}" for voice in FLITE]
+    for name, programs in VOICES.items():
+        if half in ("", name):
+            for program, voices in programs.items():
+                if shutil.which(program):
+                    found += [f"{program} {voice}" for voice in voices]
     return found
 
 
@@ -90,15 +141,19 @@ def _figure(figure: str, wording: str) -> str:
 def say(words: str, voice: str, words_a_minute: int = 150) -> Sound:
     """Speak words with a synthetic voice at RATE, unit power while it speaks."""
     program, _, name = voice.partition(" ")
-    if program == "espeak-ng":
-        command = [program, "-v", name, "-s", str(words_a_minute), "--stdout", words]
-    else:
-        stretch = f"duration_stretch={150 / words_a_minute:.3f}"
-        command = [program, "-voice", name, "--setf", stretch, "-t", words, "-o", "/dev/stdout"]
-    made = subprocess.run(command, check=True, capture_output=True).stdout
-    with wave.open(io.BytesIO(made)) as file:
-        rate = file.getframerate()
-        said = np.frombuffer(file.readframes(10**9), "<i2").astype(float)
+    with tempfile.NamedTemporaryFile(suffix=".wav") as made:
+        if program == "espeak-ng":
+            command = [program, "-v", name, "-s", str(words_a_minute), "-w", made.name, words]
+        elif program == "text2wave":
+            stretch = f"(Parameter.set 'Duration_Stretch {150 / words_a_minute:.3f})"
+            command = [program, "-eval", f"(voice_{name})", "-eval", stretch, "-o", made.name]
+        else:
+            stretch = f"duration_stretch={150 / words_a_minute:.3f}"
+            command = [program, "-voice", name, "--setf", stretch, "-t", words, "-o", made.name]
+        subprocess.run(command, check=True, capture_output=True, input=words.encode())
+        with wave.open(made.name) as file:
+            rate = file.getframerate()
+            said = np.frombuffer(file.readframes(file.getnframes()), "<i2").astype(float)
     return _unit(signal.resample_poly(said, RATE, rate))
 
 

@@ -2,11 +2,12 @@
 
     python tests/bench/spoken_table.py --count 400 --seed 7
 
-Every fourth reading is followed by a minute's share of other talk in the same place, of which
-nothing should be accepted. `--rival` also gives each reading to plain faster-whisper (the same
-model, its own settings) and finds the number in its text with a regular expression. `--keep FILE`
-writes what the recogniser said as JSON Lines; `--from FILE` makes the table from such a file, and
-``spoken_fit.py`` fits the confidence to one.
+Every fourth reading is followed by other talk in the same place, of which nothing should be
+accepted, and every sixth by words for the session. `--voices` takes one half of the synthetic
+voices and of the talk: one to fit to, the other to judge by. `--rival` also gives each reading to
+plain faster-whisper (the same model, its own settings) and finds the number in its text with a
+regular expression. `--keep FILE` writes what the recogniser said as JSON Lines; `--from FILE` makes
+the table from such a file, and ``spoken_fit.py`` fits the confidence to one.
 """
 
 from __future__ import annotations
@@ -29,12 +30,13 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 from analysis.sound import Block  # noqa: E402
 from analysis.spoken.judge import Hypothesis, Judged, judge  # noqa: E402
 from analysis.wheel import Mark, parse  # noqa: E402
-from bench.scenes import SENTENCES  # noqa: E402
 from bench.spoken_scenes import (  # noqa: E402
+    COMMANDS,
     CONDITIONS,
     HUMAN,
     RATE,
     SPEEDS,
+    TALK,
     Sound,
     draw,
     in_place,
@@ -47,9 +49,12 @@ Item = dict[str, Any]
 EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 0.975, 0.99, 1.0)
 
 
-def gather(count: int, seed: int, recogniser: Recogniser, rival: bool) -> Iterator[Item]:
-    """Yield what the recogniser says of readings and of other talk."""
-    voices = speakers()
+def gather(
+    count: int, seed: int, recogniser: Recogniser, rival: bool, half: str = ""
+) -> Iterator[Item]:
+    """Yield what the recogniser says of readings, of words for the session and of other talk."""
+    voices = speakers(half)
+    talk = [words for name, those in TALK.items() if half in ("", name) for words in those]
     for i, spoken in enumerate(draw(seed, count, voices)):
         assert spoken.truth is not None
         item = {
@@ -65,13 +70,14 @@ def gather(count: int, seed: int, recogniser: Recogniser, rival: bool) -> Iterat
         if rival:
             item["rival"] = plain_text(spoken.sound, recogniser)
         yield item
-        if i % 4 == 0 and len(voices) > 1:
-            rng = np.random.default_rng([seed, i, 5])
-            voice = voices[1 + int(rng.integers(len(voices) - 1))]
-            words, condition = str(rng.choice(SENTENCES)), str(rng.choice(CONDITIONS))
-            sound = in_place(say(words, voice, int(rng.choice(SPEEDS))), condition, rng)
-            talk = {"kind": "n", "words": words, "voice": voice, "condition": condition}
-            yield {**talk, **recognised(sound, recogniser)}
+        for kind, every, choice in (("n", 4, talk), ("c", 6, COMMANDS)):
+            if i % every == 0 and len(voices) > 1:
+                rng = np.random.default_rng([seed, i, every])
+                voice = voices[1 + int(rng.integers(len(voices) - 1))]
+                words, condition = str(rng.choice(choice)), str(rng.choice(CONDITIONS))
+                sound = in_place(say(words, voice, int(rng.choice(SPEEDS))), condition, rng)
+                other = {"kind": kind, "words": words, "voice": voice, "condition": condition}
+                yield {**other, **recognised(sound, recogniser)}
 
 
 def recognised(sound: Sound, recogniser: Recogniser) -> Item:
@@ -83,7 +89,7 @@ def recognised(sound: Sound, recogniser: Recogniser) -> Item:
         {
             "start": u.start_s,
             "end": u.end_s,
-            "h": [(h.text, h.log_prob, h.length) for h in recogniser.write_down(u.samples)],
+            "h": [(h.text, h.log_prob, h.held) for h in recogniser.write_down(u.samples)],
         }
         for u in utterances
     ]
@@ -220,6 +226,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--count", type=int, default=400)
     parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument("--voices", choices=["fit", "judge"], default="")
     parser.add_argument("--rival", action="store_true")
     parser.add_argument("--keep", type=Path)
     parser.add_argument("--from", dest="kept", type=Path)
@@ -228,7 +235,7 @@ def main() -> None:
         items = [json.loads(line) for line in args.kept.read_text().splitlines()]
     else:
         items = []
-        for item in gather(args.count, args.seed, Recogniser(), args.rival):
+        for item in gather(args.count, args.seed, Recogniser(), args.rival, args.voices):
             items.append(item)
             if args.keep:
                 with args.keep.open("a") as file:
