@@ -51,4 +51,5 @@ class Block:
 
 def finite(samples: Samples) -> Samples:
     """Return the samples with those that are no number, or infinite, silenced."""
-    return np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
+    good = np.isfinite(samples)
+    return samples if good.all() else np.where(good, samples, np.float32(0.0))

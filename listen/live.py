@@ -48,6 +48,8 @@ class Status:
     level : Level or None
     state : str or None
         Of the points now, as the ear hears it.
+    known : bool
+        Whether the buzzer is known by now.
     heard_s : float
         Up to what session time the ear has come.
     now_s : float
@@ -56,6 +58,7 @@ class Status:
     input: str | None = None
     level: Level | None = None
     state: str | None = None
+    known: bool = False
     heard_s: float = 0.0
     now_s: float = 0.0
 
@@ -78,6 +81,7 @@ class Key:
 class _Ear:
     changes: list[Change]
     state: str | None
+    known: bool
     heard_s: float
     buzzer: BuzzerPrint | None
 
@@ -188,7 +192,8 @@ class Live:
         if isinstance(item, Made):
             self._log(self.session.event(item.kind, item.at_s, item.body))
         elif isinstance(item, _Ear):
-            self._status.state, self._status.heard_s = item.state, item.heard_s
+            self._status.state, self._status.known = item.state, item.known
+            self._status.heard_s = item.heard_s
             if item.buzzer is not None:
                 self._log(self.session.event("buzzer", item.heard_s, print_body(item.buzzer)))
             for change in item.changes:
@@ -282,7 +287,7 @@ class Live:
                 if listening.distance_m is not None:
                     changes = [at_the_buzzer(c, listening.distance_m) for c in changes]
                 last_state, last_s = ear.state, heard_s
-                self._inbox.put(_Ear(changes, ear.state, heard_s, new))
+                self._inbox.put(_Ear(changes, ear.state, known is not None, heard_s, new))
 
         while (following := self._pieces.get()) is not None:
             piece = following

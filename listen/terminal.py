@@ -26,6 +26,8 @@ from listen.live import Face, Inbox, Key, Status, Words
 from listen.session import CAUTIONS, WHAT_TO_DO, WORDS, Session
 
 DRAW_S = 0.5
+UNKNOWN_S = 30.0
+"""After how much sound without a known buzzer a face of lines says so."""
 _POINTS = {
     "open": ("●──╱ ●", "POINTS OPEN", "bold reverse"),
     "closed": ("●────●", "points closed", "bold"),
@@ -66,7 +68,8 @@ class LineFace:
 
     def begin(self, session: Session, status: Status, inbox: Inbox) -> None:
         """See `listen.live.Face`."""
-        self._session = session
+        self._session, self._status = session, status
+        self._waiting_said = False
         threading.Thread(target=self._read, args=(inbox,), daemon=True).start()
         for number, reading in session.listed():
             self._print(_row(session, number, reading).plain)
@@ -84,7 +87,11 @@ class LineFace:
         return None
 
     def tick(self) -> None:
-        """See `listen.live.Face`; lines stand still."""
+        """See `listen.live.Face`; lines stand still, but for one when no buzzer is made out."""
+        status = self._status
+        if not (self._waiting_said or status.known) and status.heard_s > UNKNOWN_S:
+            self._waiting_said = True
+            self._print(f"{clock(status.now_s)} ! {_unknown(status)}")
 
     def end(self) -> None:
         """See `listen.live.Face`."""
@@ -297,8 +304,10 @@ def _now_lines(session: Session, status: Status, fancy: bool) -> list[Text]:
     elif points in _POINTS:
         shape, words, style = _POINTS[points]
         line.append(f" {shape if fancy else _PLAIN_SHAPES[points]}  {words} ", style=style)
-    else:
+    elif status.known:
         line.append("points: not known yet")
+    else:
+        line.append(_unknown(status))
     still = session.still_s(status.now_s)
     if last is not None and still is not None:
         what = {"open": "opened", "closed": "closed", None: f"sound {last.change}"}[last.points]
@@ -306,6 +315,11 @@ def _now_lines(session: Session, status: Status, fancy: bool) -> list[Text]:
     if status.input is not None and status.now_s - status.heard_s > 3.0:
         line.append(f"   (the ear is {status.now_s - status.heard_s:.0f} s behind)")
     return [line, _level_line(status, fancy)]
+
+
+def _unknown(status: Status) -> str:
+    heard = f"no buzzer made out yet, {status.heard_s:.0f} s heard"
+    return f"{heard}: open and close the points a few times"
 
 
 def _level_line(status: Status, fancy: bool) -> Text:

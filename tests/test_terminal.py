@@ -35,7 +35,7 @@ def bench() -> Bench:
 @pytest.mark.parametrize("fancy", [True, False])
 def test_the_screen_fits(bench: Bench, width: int, height: int, fancy: bool) -> None:
     level = Level(-23.0, -12.0, "good")
-    status = Status("Built-in Audio, 48000 Hz", level, "open", bench.at_s, bench.at_s)
+    status = Status("Built-in Audio, 48000 Hz", level, "open", True, bench.at_s, bench.at_s)
     lines = drawn(bench, status, width, height, fancy)
     assert len(lines) == height
     assert max(map(len, lines)) <= width
@@ -46,10 +46,12 @@ def test_the_screen_fits(bench: Bench, width: int, height: int, fancy: bool) -> 
         assert any("cyl 1 as left: 28.00 before, n 3, spread 0.25" in line for line in lines)
 
 
-def test_silence_and_a_slow_ear_are_said(bench: Bench) -> None:
-    gone = drawn(bench, Status(None, None, None, 1.0, 9.0), 80, 24)
+def test_silence_an_unknown_buzzer_and_a_slow_ear_are_said(bench: Bench) -> None:
+    gone = drawn(bench, Status(None, None, None, True, 1.0, 9.0), 80, 24)
     assert any("NOT LISTENING" in line for line in gone)
-    slow = drawn(bench, Status("input", None, None, 1.0, 9.0), 80, 24)
+    unknown = drawn(Bench(), Status("input", heard_s=12.0, now_s=12.1), 80, 24)
+    assert any("no buzzer made out yet, 12 s heard" in line for line in unknown)
+    slow = drawn(bench, Status("input", None, None, True, 1.0, 9.0), 80, 24)
     assert any("the ear is 8 s behind" in line for line in slow)
 
 

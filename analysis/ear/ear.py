@@ -31,7 +31,7 @@ from analysis.ear.moment import Moment, rise_shapes
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell
-from analysis.sound import Block, finite
+from analysis.sound import Block, Samples, finite
 
 Array = npt.NDArray[np.float64]
 
@@ -57,6 +57,31 @@ CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 KEPT_S = 1.5
 """How much of the latest sound is kept: more than LOOK_BACK_S."""
+
+
+class _Latest:
+    """The latest sound, in a buffer with room to spare: only what is new is copied."""
+
+    def __init__(self) -> None:
+        self._buffer = np.zeros(0, dtype=np.float32)
+        self._count = 0
+
+    @property
+    def samples(self) -> Samples:
+        return self._buffer[: self._count]
+
+    def append(self, new: Samples) -> None:
+        count = self._count + len(new)
+        if count > len(self._buffer):
+            grown = np.zeros(2 * count, dtype=np.float32)
+            grown[: self._count] = self.samples
+            self._buffer = grown
+        self._buffer[self._count : count] = new
+        self._count = count
+
+    def drop(self, count: int) -> None:
+        self._count -= count
+        self._buffer[: self._count] = self._buffer[count : count + self._count]
 
 
 @dataclass
@@ -85,7 +110,7 @@ class Ear:
         self.sounding = sounding
         self.state: int | None = None
         self._start = 0
-        self._samples = np.zeros(0, dtype=np.float32)
+        self._latest = _Latest()
         self._frame = 0
         self._log_odds = 0.0
         self._turn: _Turn | None = None
@@ -115,12 +140,12 @@ class Ear:
         rate = self.grid.rate_hz
         first = round(block.start_s * rate)
         changes: list[Change] = []
-        if len(self._samples) == 0 and self._frame == 0:
+        if len(self._latest.samples) == 0 and self._frame == 0:
             self._start = first
-        elif first != self._start + len(self._samples):
+        elif first != self._start + len(self._latest.samples):
             changes += self.finish()
             self._restart(first)
-        self._samples = np.concatenate([self._samples, finite(block.samples)])
+        self._latest.append(finite(block.samples))
         changes += self._listen()
         self._forget()
         return changes
@@ -151,14 +176,14 @@ class Ear:
 
     def _restart(self, first: int) -> None:
         self._start, self._frame = first, 0
-        self._samples = np.zeros(0, dtype=np.float32)
+        self._latest = _Latest()
         self._log_odds, self._turn = 0.0, None
         self._last_settled_s = first / self.grid.rate_hz
 
     def _listen(self) -> list[Change]:
         grid, changes = self.grid, []
         offset = self._frame * grid.hop
-        powers = grid.powers(self._samples[offset:])
+        powers = grid.powers(self._latest.samples[offset:])
         if len(powers) == 0:
             return []
         levels = grid.levels(powers, self._columns)
@@ -194,7 +219,7 @@ class Ear:
         """Keep KEPT_S of sound, cut at a whole frame."""
         spare = self._frame - int(KEPT_S / self.grid.hop_s)
         if spare > 200:
-            self._samples = self._samples[spare * self.grid.hop :].copy()
+            self._latest.drop(spare * self.grid.hop)
             self._start += spare * self.grid.hop
             self._frame -= spare
             if self._turn is not None:
@@ -209,10 +234,11 @@ class Ear:
         rate = grid.rate_hz
         origin_s = self._start / rate
         turn_s = grid.middle_s(turn.frame)
-        here_s = min(len(self._samples) / rate, turn_s + HEARD_AHEAD_S)
+        samples = self._latest.samples
+        here_s = min(len(samples) / rate, turn_s + HEARD_AHEAD_S)
         first_s = max(0.0, self._last_settled_s - origin_s, turn_s - LOOK_BACK_S)
         first = int(first_s * rate)
-        x = self._samples[first : int(here_s * rate)].astype(float)
+        x = samples[first : int(here_s * rate)].astype(float)
         self._turn = None
         stretch = Stretch(x, rate, self._tell, 1 - turn.state, turn_s - first_s)
         flips = stretch.flips()

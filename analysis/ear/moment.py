@@ -74,12 +74,10 @@ class Lines:
     frequencies_hz: Array
     amplitudes: npt.NDArray[np.complex128]
 
-    def at(self, times_s: Array) -> Array:
-        """Return the sum at each time, shape (n,)."""
-        if len(self.frequencies_hz) == 0:
-            return np.zeros_like(times_s)
-        phases = np.exp(2j * np.pi * np.outer(times_s, self.frequencies_hz))
-        return np.asarray((phases @ self.amplitudes).real)
+    def at(self, rate_hz: float, first: int, count: int) -> Array:
+        """Return the sum at `count` samples from number `first` on, shape (count,)."""
+        blocks, within = _turns(self.frequencies_hz, rate_hz, first, count)
+        return np.asarray(((blocks * self.amplitudes) @ within.T).real.reshape(-1)[:count])
 
 
 NO_LINES = Lines(np.zeros(0), np.zeros(0, dtype=np.complex128))
@@ -126,7 +124,17 @@ def just_about(time_s: float, uncertainty_s: float) -> Moment:
     return Moment(np.zeros(n), np.full(n, time_s), np.full(n, uncertainty_s**2))
 
 
-def fit_lines(x: Array, rate_hz: float, start_s: float, line_power: Array, bin_hz: float) -> Lines:
+def _turns(
+    frequencies_hz: Array, rate_hz: float, first: int, count: int
+) -> tuple[npt.NDArray[np.complex128], npt.NDArray[np.complex128]]:
+    """Return ``exp(2j pi f t)`` at the beginning of each block of samples, and within a block."""
+    block = 64
+    starts = first + block * np.arange(-(-count // block))
+    phase = 2j * np.pi * frequencies_hz / rate_hz
+    return np.exp(np.outer(starts, phase)), np.exp(np.outer(np.arange(block), phase))
+
+
+def fit_lines(x: Array, rate_hz: float, first: int, line_power: Array, bin_hz: float) -> Lines:
     """Measure the sinusoids in a steady stretch.
 
     Parameters
@@ -135,8 +143,8 @@ def fit_lines(x: Array, rate_hz: float, start_s: float, line_power: Array, bin_h
         The stretch.
     rate_hz : float
         Samples per second.
-    start_s : float
-        Time of its first sample, in seconds.
+    first : int
+        Number of its first sample.
     line_power : ndarray, shape (m,)
         Least power of a line worth having, at multiples of `bin_hz` from 0; infinite where none
         is to be looked for.
@@ -172,7 +180,7 @@ def fit_lines(x: Array, rate_hz: float, start_s: float, line_power: Array, bin_h
     left, mid, right = (np.log(power[peaks + d] + 1e-30) for d in (-1, 0, 1))
     shift = 0.5 * (left - right) / (left - 2 * mid + right - 1e-12)
     frequencies = (peaks + np.clip(shift, -0.5, 0.5)) * step_hz
-    return _least_squares(x, start_s + np.arange(n) / rate_hz, frequencies, 1 / n * rate_hz)
+    return _least_squares(x, rate_hz, first, frequencies)
 
 
 def _apart(peaks: npt.NDArray[np.intp], spacing: float) -> npt.NDArray[np.intp]:
@@ -183,18 +191,22 @@ def _apart(peaks: npt.NDArray[np.intp], spacing: float) -> npt.NDArray[np.intp]:
     return np.array(kept, dtype=np.intp)
 
 
-def _least_squares(x: Array, t: Array, frequencies: Array, resolution_hz: float) -> Lines:
-    middle = t[len(t) // 2]
+def _least_squares(x: Array, rate_hz: float, first: int, frequencies: Array) -> Lines:
+    n = len(x)
+    resolution_hz = rate_hz / n
+    t = (np.arange(n) - n // 2) / rate_hz
     for correct in (True, True, False):
-        angle = 2 * np.pi * np.outer(t - middle, frequencies)
-        cos, sin = np.cos(angle), np.sin(angle)
+        blocks, within = _turns(frequencies, rate_hz, -(n // 2), n)
+        turns = (blocks[:, None] * within).reshape(-1, len(frequencies))[:n]
+        cos, sin = turns.real, turns.imag
         a, b = np.split(_solve(np.hstack([cos, sin]), x), 2)
         if correct:
-            slope = 2 * np.pi * (t - middle)[:, None] * (b * cos - a * sin)
+            slope = 2 * np.pi * t[:, None] * (b * cos - a * sin)
             full = _solve(np.hstack([cos, sin, slope]), x)
             change = full[2 * len(frequencies) :]
             frequencies = frequencies + np.clip(change, -0.5 * resolution_hz, 0.5 * resolution_hz)
-    amplitudes = (a - 1j * b) * np.exp(-2j * np.pi * frequencies * middle)
+    middle_s = (first + n // 2) / rate_hz
+    amplitudes = (a - 1j * b) * np.exp(-2j * np.pi * frequencies * middle_s)
     return Lines(frequencies, amplitudes)
 
 
@@ -279,9 +291,8 @@ def locate(
     last = min(len(x), int(limits_s[1] * rate_hz))
     if last - first < 8:
         return None
-    t = np.arange(len(x)) / rate_hz
-    steady = before.at(t)
-    step = after.at(t) - steady
+    steady = before.at(rate_hz, 0, len(x))
+    step = after.at(rate_hz, 0, len(x)) - steady
     residual = _weigh(x - steady, noise_psd)
     weighed_step = _weigh(step, noise_psd)
     product = step * residual
@@ -300,7 +311,7 @@ def locate(
     temper = max([1.0, *(_excess(p, e) for p, e in sides)])
     noise = np.sqrt(temper * energy.mean())
     product = np.clip(product, -5 * noise, energy + 5 * noise)
-    scores = _scores(product, energy, step_s)[:, low:high] / temper
+    scores = _scores(product[low:], energy[low:], high - low, step_s) / temper
     times_s = first / rate_hz + np.arange(low, high, dtype=np.float64) * step_s
     return _moment(scores, times_s, step_s / np.sqrt(12))
 
@@ -401,21 +412,22 @@ def _shape_spectra(
     return tuple(np.conj(scipy.fft.rfft(s, size, axis=1)) for s in (shapes, shapes**2))
 
 
-def _scores(product: Array, energy: Array, step_s: float) -> Array:
-    """Return the log likelihood of each shape of rise beginning at each step.
+def _scores(product: Array, energy: Array, count: int, step_s: float) -> Array:
+    """Return the log likelihood of each shape of rise beginning at each of the first steps.
 
     Returns
     -------
-    ndarray, shape (shapes, len(product))
+    ndarray, shape (shapes, count)
     """
-    n, m = len(product), rise_shapes(step_s).shape[1]
-    size = -(-(n + m) // 512) * 512
+    m = rise_shapes(step_s).shape[1]
+    size = -(-(count + m) // 256) * 256
     plain, squared = _shape_spectra(step_s, size)
 
     def correlate(values: Array, spectra: npt.NDArray[np.complex128]) -> Array:
-        inside = scipy.fft.irfft(scipy.fft.rfft(values, size) * spectra, size, axis=1)[:, :n]
+        heads = scipy.fft.rfft(values[: count + m], size)
+        inside = scipy.fft.irfft(heads * spectra, size, axis=1)[:, :count]
         tail = np.concatenate([np.cumsum(values[::-1])[::-1], np.zeros(m)])
-        return np.asarray(inside + tail[m : m + n])
+        return np.asarray(inside + tail[m : m + count])
 
     linear, square = correlate(product, plain), correlate(energy, squared)
     pull = 1 / AMPLITUDE_SPREAD**2

@@ -125,8 +125,11 @@ class FrameGrid:
         n = self.count(len(samples))
         if n == 0:
             return np.zeros((0, self.bins), dtype=np.float32)
-        view = np.lib.stride_tricks.sliding_window_view(samples, self.length)[:: self.hop][:n:every]
-        spectrum = scipy.fft.rfft(view * self.window, axis=1)[:, self.low : self.high]
+        size = samples.strides[0]
+        frames = np.lib.stride_tricks.as_strided(
+            samples, (-(-n // every), self.length), (every * self.hop * size, size), writeable=False
+        )
+        spectrum = scipy.fft.rfft(frames * self.window, axis=1)[:, self.low : self.high]
         power = spectrum.real * spectrum.real + spectrum.imag * spectrum.imag + FLOOR
         return np.asarray(power, dtype=np.float32)
 

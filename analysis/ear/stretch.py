@@ -248,15 +248,12 @@ class Stretch:
         The median over neighbouring frequencies keeps what is left of a line itself, or of its
         dying away in the room, out of the background.
         """
-        t = np.arange(len(self.x)) / self.rate_hz
         size = int(0.016 * self.rate_hz) // 2 * 2
         window = np.hanning(size + 1)[:-1]
         spectra = []
-        for rest, part in (
-            (self.x - old.at(t), slice(0, int((first_s - 0.004) * self.rate_hz))),
-            (self.x - new.at(t), slice(int((first_s + 0.012) * self.rate_hz), None)),
-        ):
-            left = rest[part]
+        until, since = (int((first_s + d) * self.rate_hz) for d in (-0.004, 0.012))
+        for lines, first, last in ((old, 0, max(0, until)), (new, since, len(self.x))):
+            left = self.x[first:last] - lines.at(self.rate_hz, first, max(0, last - first))
             if len(left) >= size:
                 frames = np.lib.stride_tricks.sliding_window_view(left, size)[:: size // 2]
                 power = np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2
@@ -280,11 +277,11 @@ class Stretch:
             if j - i < 32:
                 break
             wanted = self.tell.line_power[state] * (2 * self.tell.line_power.shape[1]) / (j - i)
-            lines = fit_lines(self.x[i:j], rate, i / rate, wanted, self.tell.bin_hz)
+            lines = fit_lines(self.x[i:j], rate, i, wanted, self.tell.bin_hz)
             reach = int(0.02 * rate)
             near = slice(i, min(j, i + reach)) if side > 0 else slice(max(i, j - reach), j)
-            t = np.arange(near.start, near.stop) / rate
-            left = float(np.sum((self.x[near] - lines.at(t)) ** 2))
+            rest = self.x[near] - lines.at(rate, near.start, near.stop - near.start)
+            left = float(np.sum(rest**2))
             if left < 0.1 * float(np.sum(self.x[near] ** 2)):
                 return lines
             if left < 0.8 * least:

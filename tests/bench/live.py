@@ -309,11 +309,13 @@ def soak(card: VirtualCard, minutes: float) -> None:
     screen.process.wait()
     player.terminate()
     db = sqlite3.connect(book)
-    gaps = db.execute("SELECT count(*) FROM journal WHERE kind IN ('gap', 'lost')").fetchone()[0]
+    gaps = db.execute("SELECT at_s, body FROM journal WHERE kind IN ('gap', 'lost')").fetchall()
     changes = db.execute("SELECT count(*) FROM journal WHERE kind = 'change'").fetchone()[0]
     db.close()
     kept = sum(played(path) for path in Path(f"{book}.sound").glob("*/*.flac"))
-    print(f"{changes} changes, {gaps} gaps, {kept / 60:.2f} minutes of sound kept")
+    for at_s, body in gaps:
+        print(f"at {at_s:.1f} s: {body}")
+    print(f"{changes} changes, {len(gaps)} gaps, {kept / 60:.2f} minutes of sound kept")
 
 
 def main() -> None:
