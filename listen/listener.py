@@ -1,8 +1,11 @@
 """Listening for speech while something else listens for the buzzer.
 
 A `Listener` has a thread of its own: `hear` only puts a block into a queue, so that the ear never
-waits for speech. Recognition and resampling run outside Python's lock for most of the time. If the
-engine fails or hangs, `trouble` says so, sound is no longer taken, and the session goes on typed.
+waits for speech. Live, the recogniser is `listen.recogniser.OwnProcess`. If the engine fails or
+hangs, `trouble` says so, sound is no longer taken, and the session goes on typed.
+
+What is said while the program speaks, or runs into that, is not understood: half an utterance may
+be a whole one of another meaning.
 """
 
 import contextlib
@@ -10,17 +13,27 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
+from typing import Protocol
 
-from analysis.sound import Block
-from analysis.spoken.judge import Expected, Hypothesis
+from analysis.sound import Block, Samples
+from analysis.spoken.judge import Expected, Hypothesis, Judged
 from listen.errors import BadInput
-from listen.speech import Recogniser, Utterance, Utterances
+from listen.speech import TAIL_S, Recogniser, Utterance, Utterances
 from listen.spoken import Spoken, make_of
 from listen.voice import Spoke
 
 HANGS_S = 15.0
 """An utterance that takes longer than this to recognise never will be."""
 WAITING_BLOCKS = 2000
+GUARD_S = 0.1
+"""A voice so soon after the program's own was there before."""
+
+
+class WritesDown(Protocol):
+    """A recogniser."""
+
+    def write_down(self, samples: Samples) -> Sequence[Hypothesis]:
+        """See `listen.speech.Recogniser`."""
 
 
 class Listener:
@@ -49,7 +62,7 @@ class Listener:
         self,
         report: Callable[[Spoken], None],
         spoke: Spoke,
-        make_recogniser: Callable[[], Recogniser] = Recogniser,
+        make_recogniser: Callable[[], WritesDown] = Recogniser,
         known_hz: Sequence[float] = (),
     ) -> None:
         self.expected = Expected()
@@ -106,7 +119,11 @@ class Listener:
             if self._written is None or self._written[0] != utterance.end_s:
                 self._write_down(utterance)
             assert self._written is not None
-            self._report(make_of(utterance, self._written[1], self.expected, self.cylinders))
+            spoken = make_of(utterance, self._written[1], self.expected, self.cylinders)
+            if self._spoke.covers(utterance.start_s - GUARD_S, utterance.end_s + TAIL_S):
+                judged = Judged("ignore", (), spoken.judged.heard)
+                spoken = Spoken(spoken.start_s, spoken.end_s, judged)
+            self._report(spoken)
 
     def _write_down(self, utterance: Utterance) -> None:
         """Recognise an utterance and keep what was written until it has surely ended."""

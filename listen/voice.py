@@ -52,6 +52,11 @@ class Spoke:
             if self._spans:
                 self._spans[-1][1] = at_s + ECHO_S
 
+    def spans(self) -> list[tuple[float, float]]:
+        """Return from when to when it spoke; the last end is infinite while it speaks."""
+        with self._lock:
+            return [(start, end) for start, end in self._spans]
+
     def covers(self, start_s: float, end_s: float) -> bool:
         """Whether any of the time from `start_s` to `end_s` is its own."""
         with self._lock:
@@ -95,10 +100,10 @@ class Voice:
         """Wait until everything has been said."""
         self._words.join()
 
-    def close(self) -> None:
+    def close(self, wait_s: float = 10.0) -> None:
         """Say what is left and end."""
         self._words.put(None)
-        self._thread.join(timeout=10.0)
+        self._thread.join(timeout=wait_s)
 
     def _run(self) -> None:
         while (words := self._words.get()) is not None:
