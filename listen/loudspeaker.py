@@ -8,6 +8,8 @@ import contextlib
 import os
 import struct
 import threading
+import time
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +18,8 @@ from listen.child import Child, Gone, serve
 
 RATE = struct.Struct("<I")
 OPENING_S = 10.0
+LATE_S = 3.0
+"""How much longer than the sound itself playing it may take."""
 
 
 class Loudspeaker:
@@ -41,7 +45,7 @@ class Loudspeaker:
                 child.answer(OPENING_S)
                 self._ready = True
             data = RATE.pack(rate_hz) + np.asarray(samples, "<f4").tobytes()
-            trouble = child.ask(data, len(samples) / rate_hz + OPENING_S)
+            trouble = child.ask(data, len(samples) / rate_hz + LATE_S)
         except Gone as gone:
             self._child, self._ready = None, False
             raise OSError(f"the sound library {gone}") from None
@@ -55,25 +59,51 @@ class Loudspeaker:
                 self._child.end()
 
 
-def _play(question: bytes) -> str | None:
-    import sounddevice
+class _Output:
+    """An output of the sound card that stays open, so that an answer begins at once."""
 
-    try:
-        samples = np.frombuffer(question[RATE.size :], "<f4")
-        sounddevice.play(samples, RATE.unpack(question[: RATE.size])[0], blocking=True)
-    except sounddevice.PortAudioError as trouble:
-        return str(trouble.args[0])
-    return None
+    def __init__(self) -> None:
+        import sounddevice
+
+        self._rest = np.zeros(0, np.float32)
+        self._played = threading.Event()
+        self._stream = sounddevice.OutputStream(
+            channels=1, dtype="float32", latency="low", callback=self._fill
+        )
+        self._stream.start()
+
+    def play(self, samples: Samples, rate_hz: int) -> None:
+        """Play samples and return when they have been heard."""
+        import soxr
+
+        self._played.clear()
+        self._rest = soxr.resample(samples, rate_hz, self._stream.samplerate)
+        if not len(self._rest):
+            return
+        self._played.wait()
+        time.sleep(self._stream.latency)
+
+    def _fill(self, out: Any, count: int, _time: Any, _status: Any) -> None:
+        now, self._rest = self._rest[:count], self._rest[count:]
+        out[: len(now), 0] = now
+        out[len(now) :] = 0.0
+        if len(now) and not len(self._rest):
+            self._played.set()
 
 
 def _main() -> None:
     try:
-        import sounddevice  # noqa: F401, now rather than at the first answer
-    except OSError as trouble:
+        output = _Output()
+    except Exception as trouble:  # no library, no output: the screen says it, too
         words = str(trouble)
         serve(lambda question: words)
         return
-    serve(_play)
+
+    def play(question: bytes) -> None:
+        rate = RATE.unpack(question[: RATE.size])[0]
+        output.play(np.frombuffer(question[RATE.size :], "<f4"), rate)
+
+    serve(play)
 
 
 if __name__ == "__main__":
