@@ -6,7 +6,7 @@ beside itself::
     python samples/make_fire_pump.py
 
 fire-pump.m4a
-    Some 105 seconds from a phone on the bench: a shop, a buzzer that sounds while the points are
+    Some 110 seconds from a phone on the bench: a shop, a buzzer that sounds while the points are
     open, a ratchet, a dropped spanner, and the volunteer, who says each step and reading aloud.
     AAC, encoded by the real thing.
 fire-pump.toml
@@ -47,7 +47,7 @@ Array = npt.NDArray[np.float64]
 FOLDER = Path(__file__).resolve().parent
 NAME = "fire-pump"
 RATE = 48_000
-SECONDS = 106.0
+SECONDS = 112.0
 SEED = 1934
 
 WHEEL_ERROR_DEG = 1.5
@@ -58,7 +58,7 @@ READING_SD_DEG = 0.12
 ATTACK_S, RELEASE_S = 0.004, 0.009  # to 95 per cent
 PITCH_HZ = 2870.0
 VOICE, SLOWER = "slt", 1.2
-VOICE_LEVEL, VOICE_IN_ROOM = 1.3, 0.1  # of the buzzer's: the phone lies near
+VOICE_LEVEL, VOICE_IN_ROOM = 1.1, 0.1  # of the buzzer's: the phone lies near
 BIT_RATE = 80_000
 
 SHEET = """\
@@ -169,7 +169,7 @@ def make_stops(rng: np.random.Generator) -> list[Stop]:
         for side, sign in (("before", 1.0), ("after", -1.0)):
             shown = as_read(rng, half_deg + sign * WHEEL_ERROR_DEG)
             stops.append(Stop(cylinder, round(at, 1), f"{in_quarters(shown)} {side}"))
-            at += rng.uniform(6.2, 7.2)
+            at += rng.uniform(7.6, 8.6)
         at += 4.0
     return stops
 
@@ -179,7 +179,7 @@ def make_sweeps(rng: np.random.Generator) -> list[Sweep]:
     ways = ("{} before", "{} before", "{} btdc", "{} before", "{}", "{} before")
     chatter_s = (0.0, 0.012, 0.0, 0.0, 0.026, 0.005)
     sweeps = []
-    at = 38.0
+    at = 43.0
     for i in range(6):
         cylinder = "1" if i < 3 else "2"
         angle = OPENS_DEG[cylinder] + rng.normal(0.0, SWEEP_SD_DEG)
@@ -197,7 +197,7 @@ def make_sweeps(rng: np.random.Generator) -> list[Sweep]:
                 reading=ways[i].format(number),
             )
         )
-        at += 13.0 if i == 2 else 10.8
+        at += 14.0 if i == 2 else 10.8
     return sweeps
 
 
@@ -206,12 +206,12 @@ def make_sayings(stops: list[Stop], sweeps: list[Sweep]) -> list[Saying]:
     sayings = [
         Saying(1.0, "stop."),
         *(Saying(stop.read_s, in_words(stop.reading)) for stop in stops),
-        Saying(stops[2].read_s - 4.2, "cylinder two."),
-        Saying(stops[3].read_s + 4.8, "cylinder one. opening."),
+        Saying(stops[2].read_s - 4.4, "cylinder two."),
+        Saying(stops[3].read_s + 5.4, "cylinder one. opening."),
     ]
     for before, sweep in zip([None, *sweeps], sweeps, strict=False):
         if before and before.cylinder != sweep.cylinder:
-            sayings.append(Saying(sweep.opening.toggles[0] / RATE - 3.2, "cylinder two."))
+            sayings.append(Saying(sweep.opening.toggles[0] / RATE - 4.2, "cylinder two."))
         sayings.append(Saying(sweep.read_s, in_words(sweep.reading)))
     return sorted(sayings, key=lambda saying: saying.at_s)
 
@@ -326,7 +326,7 @@ def make_tools(rng: np.random.Generator, sweeps: list[Sweep], n: int) -> Array:
         x[start:end] += level * piece[: end - start]
 
     ratchet_hz = np.array([2350.0, 3720.0, 5600.0, 7900.0])
-    spells = [(3.6, 1.4), (9.6, 1.6), (20.6, 0.9), (26.4, 1.5), (32.6, 0.7), (36.0, 0.7)]
+    spells = [(3.6, 1.2), (9.6, 2.4), (18.6, 0.9), (30.0, 2.0), (36.6, 0.7), (40.8, 0.7)]
     for sweep in sweeps:
         closes_s = sweep.closing.toggles[-1] / RATE
         spells += [(closes_s + 0.5, 1.5), (closes_s + 2.4, 0.8)]
@@ -336,9 +336,9 @@ def make_tools(rng: np.random.Generator, sweeps: list[Sweep], n: int) -> Array:
         while at_s < min(start_s + lasts_s, SECONDS - 0.5):
             put(ring(rng, ratchet_hz * rng.normal(1.0, 0.01), 0.002), at_s, rng.uniform(0.5, 1.3))
             at_s += rng.normal(0.075, 0.008)
-    for at_s, level in ((24.4, 1.0), (59.2, 0.7)):  # laid down
+    for at_s, level in ((22.2, 1.0), (64.2, 0.7)):  # laid down
         put(ring(rng, np.array([610.0, 1480.0, 2210.0, 4020.0]), 0.03), at_s, level)
-    gap_s, level, at_s = 0.24, 1.6, 77.4  # dropped: a bar's modes, some bounces
+    gap_s, level, at_s = 0.24, 1.6, 84.0  # dropped: a bar's modes, some bounces
     for _ in range(4):
         put(ring(rng, 1130.0 * np.array([1.0, 2.756, 5.404]), 0.22), at_s, level)
         at_s, gap_s, level = at_s + gap_s, 0.6 * gap_s, 0.6 * level
@@ -352,7 +352,7 @@ def make_background(rng: np.random.Generator, n: int) -> Array:
     air *= 10 ** (-16.0 / 20.0) / np.std(air)
     t = np.arange(n) / RATE
     hum = sum(k**-1.2 * np.sin(2.0 * np.pi * 50.0 * k * t + k * k) for k in range(1, 9))
-    passes = np.exp(-(((t - 66.0) / 9.0) ** 2))
+    passes = np.exp(-(((t - 95.0) / 7.0) ** 2))
     pulse = np.tanh(4.0 * np.sin(2.0 * np.pi * np.cumsum(23.0 + np.sin(0.3 * t)) / RATE)) * passes
     tractor = signal.sosfilt(signal.butter(2, 400.0, fs=RATE, output="sos"), pulse)
     return air + 0.06 * hum + 0.15 * tractor
