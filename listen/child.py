@@ -43,11 +43,6 @@ class Child:
         self._answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         threading.Thread(target=self._read, daemon=True).start()
 
-    @property
-    def pid(self) -> int:
-        """Number of the process."""
-        return self._process.pid
-
     def ask(self, question: bytes, patience_s: float) -> Any:
         """Ask, and return the answer.
 

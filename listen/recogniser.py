@@ -45,11 +45,6 @@ class OwnProcess:
         found = self._checked(lambda: self._child.ask(data, HANGS_S))
         return tuple(Hypothesis(*one) for one in found)
 
-    @property
-    def pid(self) -> int:
-        """Number of the process."""
-        return self._child.pid
-
     def end(self) -> None:
         """End the process."""
         self._child.end()
