@@ -47,7 +47,7 @@ Array = npt.NDArray[np.float64]
 FOLDER = Path(__file__).resolve().parent
 NAME = "fire-pump"
 RATE = 48_000
-SECONDS = 112.0
+SECONDS = 113.0
 SEED = 1934
 
 WHEEL_ERROR_DEG = 1.5
@@ -197,7 +197,7 @@ def make_sweeps(rng: np.random.Generator) -> list[Sweep]:
                 reading=ways[i].format(number),
             )
         )
-        at += 14.0 if i == 2 else 10.8
+        at += 15.6 if i == 2 else 10.8
     return sweeps
 
 
@@ -211,7 +211,7 @@ def make_sayings(stops: list[Stop], sweeps: list[Sweep]) -> list[Saying]:
     ]
     for before, sweep in zip([None, *sweeps], sweeps, strict=False):
         if before and before.cylinder != sweep.cylinder:
-            sayings.append(Saying(sweep.opening.toggles[0] / RATE - 4.2, "cylinder two."))
+            sayings.append(Saying(sweep.opening.toggles[0] / RATE - 4.0, "cylinder two."))
         sayings.append(Saying(sweep.read_s, in_words(sweep.reading)))
     return sorted(sayings, key=lambda saying: saying.at_s)
 

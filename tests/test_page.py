@@ -24,9 +24,9 @@ READINGS = """time_s,step,cylinder,reading,phase,struck
 46.6,opening,1,27 1/2 before,found,
 57.1,opening,1,29.25 before,,
 68.8,opening,1,29 3/4 btdc,,
-82.4,opening,2,26 1/2 before,,
-92.6,opening,2,26.25 before,,
-102.8,opening,2,26 1/2 before,,
+84.0,opening,2,26 1/2 before,,
+94.2,opening,2,26.25 before,,
+104.4,opening,2,26 1/2 before,,
 """
 
 

@@ -1,6 +1,5 @@
 """Speech in sound: utterances, recognition, the command line, and what happens when it fails."""
 
-import csv
 import importlib.util
 import json
 import shutil
@@ -21,11 +20,10 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.sound import Block, Samples
 from analysis.spoken.judge import Hypothesis
 from analysis.spoken.lines import LineRemover, lines_of
-from analysis.wheel import Mark, parse
+from analysis.wheel import Mark
 from listen import speech
 from listen.errors import BadInput
 from listen.listener import Listener
-from listen.sources import open_recording
 from listen.speech import Recogniser, utterances_in
 from listen.spoken import Spoken
 from listen.voice import Spoke, Voice, tones
