@@ -6,6 +6,7 @@ The process is this module: ``python -m listen.recogniser [MODEL]``.
 import contextlib
 import sys
 from collections.abc import Callable
+from dataclasses import astuple
 from pathlib import Path
 from typing import Any
 
@@ -74,7 +75,7 @@ def _main(model: str | None) -> None:
             found = recogniser.write_down(np.frombuffer(question, "<f4"))
         except BadInput as trouble:
             return {"error": str(trouble)}
-        return [[one.text, one.log_prob, one.length] for one in found]
+        return [astuple(one) for one in found]
 
     write_down(bytes(4 * 16_000))  # the first time is slow
     serve(write_down)
