@@ -41,8 +41,6 @@ def _reading(session: Session, event: Event) -> str:
     if body["step"] == "zeroed":
         return "wheel zeroed"
     words = _in_words(body["written"])
-    if body["step"] == "stop":
-        return f"stop, {words}"
     known = any(e.kind == "buzzer" for e in session.events)
     given = [reading for reading in session.readings if reading.time_s == event.at_s]
     if known and given and session.taken_by(given[-1]) is None:

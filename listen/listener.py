@@ -18,15 +18,15 @@ from typing import Protocol
 from analysis.sound import Block, Samples
 from analysis.spoken.judge import Expected, Hypothesis, Judged
 from listen.errors import BadInput
-from listen.speech import TAIL_S, Recogniser, Utterance, Utterances
+from listen.speech import Recogniser, Utterance, Utterances
 from listen.spoken import Spoken, make_of
 from listen.voice import Spoke
 
 HANGS_S = 15.0
 """An utterance that takes longer than this to recognise never will be."""
 WAITING_BLOCKS = 2000
-GUARD_S = 0.1
-"""A voice so soon after the program's own was there before."""
+OWN_S = 0.2
+"""How far the program's own voice may be heard before or after the time it is known to speak."""
 
 
 class WritesDown(Protocol):
@@ -103,11 +103,9 @@ class Listener:
     def _run(self) -> None:
         try:
             self._recogniser = self._make()
-            cutter = Utterances(self._known_hz, perhaps=self._write_down)
+            cutter = Utterances(self._known_hz, perhaps=self._perhaps)
             while (block := self._blocks.get()) is not None:
-                # What the program itself says is neither heard nor left half heard.
-                own = self._spoke.covers(block.start_s, block.end_s)
-                self._tell(cutter.finish() if own else cutter.hear(block))
+                self._tell(cutter.hear(block))
             self._tell(cutter.finish())
         except BadInput as trouble:
             self._trouble = str(trouble)
@@ -116,14 +114,21 @@ class Listener:
 
     def _tell(self, utterances: Sequence[Utterance]) -> None:
         for utterance in utterances:
+            over = self._spoke.covers(utterance.start_s, utterance.end_s)
+            if over and self._spoke.all_of(utterance.start_s + OWN_S, utterance.end_s - OWN_S):
+                continue
             if self._written is None or self._written[0] != utterance.end_s:
                 self._write_down(utterance)
             assert self._written is not None
             spoken = make_of(utterance, self._written[1], self.expected, self.cylinders)
-            if self._spoke.covers(utterance.start_s - GUARD_S, utterance.end_s + TAIL_S):
+            if over:
                 judged = Judged("ignore", (), spoken.judged.heard)
                 spoken = Spoken(spoken.start_s, spoken.end_s, judged)
             self._report(spoken)
+
+    def _perhaps(self, utterance: Utterance) -> None:
+        if not self._spoke.covers(utterance.start_s, utterance.end_s):
+            self._write_down(utterance)
 
     def _write_down(self, utterance: Utterance) -> None:
         """Recognise an utterance and keep what was written until it has surely ended."""

@@ -57,6 +57,10 @@ class Spoke:
         with self._lock:
             return [(start, end) for start, end in self._spans]
 
+    def all_of(self, start_s: float, end_s: float) -> bool:
+        """Whether it spoke all the time from `start_s` to `end_s`."""
+        return any(start <= start_s and end_s <= end for start, end in self.spans())
+
     def covers(self, start_s: float, end_s: float) -> bool:
         """Whether any of the time from `start_s` to `end_s` is its own."""
         with self._lock:
