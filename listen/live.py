@@ -232,10 +232,14 @@ class Live:
             body = {"words": heard["words"], "question": turn.question, "heard": heard}
             self._log(self.session.event("unheard", spoken.start_s, body))
         for line in turn.lines:
-            self._answer(line, spoken.start_s, heard)
+            self._answer(line, spoken.start_s, heard, line is turn.lines[-1])
 
     def _answer(
-        self, words: str, at_s: float | None = None, heard: dict[str, object] | None = None
+        self,
+        words: str,
+        at_s: float | None = None,
+        heard: dict[str, object] | None = None,
+        aloud: bool = True,
     ) -> bool:
         said = words.strip()
         if said.casefold() in ("quit", "q"):
@@ -247,10 +251,10 @@ class Live:
                 # What the ear still holds belongs to the record.
                 self._drain()
                 event = replace(event, seq=len(self.session.events) + 1)
-            self._log(event)
+            self._log(event, aloud)
         return True
 
-    def _log(self, event: Event) -> None:
+    def _log(self, event: Event, aloud: bool = True) -> None:
         self._logbook.append(self._number, event)
         self.session.add(event)
         if event.kind == "finished":
@@ -259,7 +263,8 @@ class Live:
         self._face.show(event)
         if self._speech is not None:
             self._speech.expect(self.session)
-            self._speech.answer(self.session, event)
+            if aloud:
+                self._speech.answer(self.session, event)
 
     def _drain(self) -> None:
         """End listening and take in what it still brings."""

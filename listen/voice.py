@@ -59,7 +59,11 @@ class Spoke:
 
     def all_of(self, start_s: float, end_s: float) -> bool:
         """Whether it spoke all the time from `start_s` to `end_s`."""
-        return any(start <= start_s and end_s <= end for start, end in self.spans())
+        until_s = start_s
+        for start, end in self.spans():
+            if start <= until_s:
+                until_s = max(until_s, end)
+        return until_s >= end_s and self.covers(start_s, end_s)
 
     def covers(self, start_s: float, end_s: float) -> bool:
         """Whether any of the time from `start_s` to `end_s` is its own."""
@@ -89,7 +93,7 @@ class Voice:
         play: Callable[[Samples, int], None] | None = None,
         kind: Kind | None = None,
     ) -> None:
-        self.kind: Kind = kind or _best_kind()
+        self.kind: Kind = kind or best_kind()
         self.trouble: str | None = None
         self._clock, self._spoke, self._play = clock, spoke, play or _play
         self._words: queue.Queue[str | None] = queue.Queue()
@@ -158,7 +162,8 @@ def tones(words: str) -> Sound:
     return np.asarray(0.4 * np.concatenate([one, gap, one]), np.float32), TONE_RATE_HZ
 
 
-def _best_kind() -> Kind:
+def best_kind() -> Kind:
+    """Return the best kind of voice that this machine has."""
     if shutil.which("espeak-ng"):
         return "espeak-ng"
     return "system" if sys.platform in ("darwin", "win32") else "tones"
