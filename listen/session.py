@@ -429,7 +429,7 @@ class Session:
         first, other = self._now.readings[seq].mark, parse(body["written"])
         assert first is not None
         about = {"event": seq, "written": body["written"]}
-        if first.number == other.number and (first.side == other.side or not other.side):
+        if first.number == other.number and len({first.side, other.side} - {None}) < 2:
             return "agreed", about
         return ("corrected" if asked else "asked"), about
 
