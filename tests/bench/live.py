@@ -10,8 +10,8 @@ Run it from the root of a clone; it prints a table a part::
 
 Latency. A second program listens to the same card with short buffers and stamps what it hears; an
 onset's time at the card is that of its first sample by the least late stamps. The line's time is
-when it comes out of the program under test. ``--learnt`` leaves the buzzer untaught, ``--spoken`` has
-speech listened to at the same time.
+when it comes out of the program under test. ``--learnt`` leaves the buzzer untaught, ``--spoken``
+has speech listened to at the same time.
 
 Spoken. The shipped sample is played, and the program's own voice goes to another sink, where its
 onset is stamped. The end of an utterance is the one the logbook has.
