@@ -231,6 +231,7 @@ def spoken_session(card: VirtualCard) -> None:
     """Play the shipped sample; measure how late the answers are and what it all costs."""
     card.pactl("load-module", "module-null-sink", "sink_name=voice", f"rate={RATE}")
     card.pactl("set-default-sink", "voice")
+    card.pactl("set-default-source", "shop.monitor")
     sound, book = card.folder / "sample.wav", card.folder / "spoken.sqlite"
     sample = SHEET.with_suffix(".m4a")
     subprocess.run(["ffmpeg", "-v", "error", "-i", str(sample), str(sound)], check=True)
