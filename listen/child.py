@@ -69,6 +69,11 @@ class Child:
             raise Gone("ended by itself")
         return json.loads(line)
 
+    @property
+    def ended(self) -> bool:
+        """Whether the process is there no more."""
+        return self._process.poll() is not None
+
     def end(self) -> None:
         """End the process, whatever it is doing."""
         self._process.kill()

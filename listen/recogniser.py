@@ -46,6 +46,11 @@ class OwnProcess:
         found = self._checked(lambda: self._child.ask(data, HANGS_S))
         return tuple(Hypothesis(*one) for one in found)
 
+    @property
+    def ended(self) -> bool:
+        """Whether the process is there no more."""
+        return self._child.ended
+
     def end(self) -> None:
         """End the process."""
         self._child.end()
