@@ -6,7 +6,7 @@ beside itself::
     python samples/make_fire_pump.py
 
 fire-pump.m4a
-    Nearly two minutes from a phone on the bench: a shop, a buzzer that sounds while the points are
+    Two minutes from a phone on the bench: a shop, a buzzer that sounds while the points are
     open, a ratchet, a dropped spanner, and the volunteer, who says each step and reading aloud.
     AAC, encoded by the real thing.
 fire-pump.toml
@@ -47,7 +47,7 @@ Array = npt.NDArray[np.float64]
 FOLDER = Path(__file__).resolve().parent
 NAME = "fire-pump"
 RATE = 48_000
-SECONDS = 117.0
+SECONDS = 121.0
 SEED = 1934
 
 WHEEL_ERROR_DEG = 1.5
@@ -164,13 +164,13 @@ def as_read(rng: np.random.Generator, wheel_deg: float) -> float:
 def make_stops(rng: np.random.Generator) -> list[Stop]:
     """Bring each piston against the stop from either side."""
     stops = []
-    at = 5.5
+    at = 7.5
     for cylinder, half_deg in (("1", 24.5), ("2", 26.4)):
         for side, sign in (("before", 1.0), ("after", -1.0)):
             shown = as_read(rng, half_deg + sign * WHEEL_ERROR_DEG)
             stops.append(Stop(cylinder, round(at, 1), f"{in_quarters(shown)} {side}"))
             at += rng.uniform(8.6, 9.6)
-        at += 4.0
+        at += 6.0
     return stops
 
 
@@ -179,7 +179,7 @@ def make_sweeps(rng: np.random.Generator) -> list[Sweep]:
     ways = ("{} before", "{} before", "{} btdc", "{} before", "{}", "{} before")
     chatter_s = (0.0, 0.012, 0.0, 0.0, 0.026, 0.005)
     sweeps = []
-    at = 47.0
+    at = 51.0
     for i in range(6):
         cylinder = "1" if i < 3 else "2"
         angle = OPENS_DEG[cylinder] + rng.normal(0.0, SWEEP_SD_DEG)
@@ -206,7 +206,7 @@ def make_sayings(stops: list[Stop], sweeps: list[Sweep]) -> list[Saying]:
     sayings = [
         Saying(1.0, "stop."),
         *(Saying(stop.read_s, in_words(stop.reading)) for stop in stops),
-        Saying(stops[2].read_s - 4.4, "cylinder two."),
+        Saying(stops[2].read_s - 6.4, "cylinder two."),
         Saying(stops[3].read_s + 5.4, "cylinder one. opening."),
     ]
     for before, sweep in zip([None, *sweeps], sweeps, strict=False):
@@ -326,7 +326,7 @@ def make_tools(rng: np.random.Generator, sweeps: list[Sweep], n: int) -> Array:
         x[start:end] += level * piece[: end - start]
 
     ratchet_hz = np.array([2350.0, 3720.0, 5600.0, 7900.0])
-    spells = [(3.6, 1.2), (9.6, 2.4), (19.6, 0.9), (33.0, 2.0), (40.0, 0.7), (45.0, 0.7)]
+    spells = [(4.4, 1.2), (11.6, 2.4), (21.6, 0.9), (37.4, 2.0), (44.0, 0.7), (49.0, 0.7)]
     for sweep in sweeps:
         closes_s = sweep.closing.toggles[-1] / RATE
         spells += [(closes_s + 0.5, 1.5), (closes_s + 2.4, 0.8)]
