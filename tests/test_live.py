@@ -310,7 +310,7 @@ def test_a_spoken_session_is_what_replay_makes_of_the_same_sound(
         readings = [[o["reading"] for o in c["openings"]] for c in (one, other)]
         assert readings[0] == readings[1]
         between = [np.diff([o["time_s"] for o in c["openings"]]) for c in (one, other)]
-        assert between[0] == pytest.approx(between[1], abs=0.002)
+        assert between[0] == pytest.approx(between[1], abs=0.006)  # live: no second look
 
 
 def test_a_speech_engine_that_is_killed_is_said_and_typing_goes_on(
