@@ -88,8 +88,14 @@ def _level(device: str | None) -> Finding:
 
 
 def _speech() -> Finding:
-    words = "spoken readings are not understood by this version; type them"
-    return Finding("speech", False, words, needed=False)
+    from listen.recogniser import OwnProcess
+    from listen.voice import best_kind
+
+    try:
+        OwnProcess().end()
+    except BadInput as trouble:
+        return Finding("speech", False, str(trouble), needed=False)
+    return Finding("speech", True, f"spoken readings are understood; voice: {best_kind()}")
 
 
 def _disk(logbook: Path) -> Finding:

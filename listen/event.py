@@ -20,7 +20,11 @@ Kind = Literal[
     "ignored",
     "note",
     "struck",
+    "agreed",
+    "asked",
     "refused",
+    "unheard",
+    "speech",
     "finished",
 ]
 

@@ -1,8 +1,11 @@
 """Listening for speech while something else listens for the buzzer.
 
 A `Listener` has a thread of its own: `hear` only puts a block into a queue, so that the ear never
-waits for speech. Recognition and resampling run outside Python's lock for most of the time. If the
-engine fails or hangs, `trouble` says so, sound is no longer taken, and the session goes on typed.
+waits for speech. Live, the recogniser is `listen.recogniser.OwnProcess`. If the engine fails or
+hangs, `trouble` says so, sound is no longer taken, and the session goes on typed.
+
+What is said while the program speaks, or runs into that, is not understood: half an utterance may
+be a whole one of another meaning.
 """
 
 import contextlib
@@ -10,9 +13,10 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
+from typing import Protocol
 
-from analysis.sound import Block
-from analysis.spoken.judge import Expected, Hypothesis
+from analysis.sound import Block, Samples
+from analysis.spoken.judge import Expected, Hypothesis, Judged
 from listen.errors import BadInput
 from listen.speech import Recogniser, Utterance, Utterances
 from listen.spoken import Spoken, make_of
@@ -21,6 +25,15 @@ from listen.voice import Spoke
 HANGS_S = 15.0
 """An utterance that takes longer than this to recognise never will be."""
 WAITING_BLOCKS = 2000
+OWN_S = 0.2
+"""How far the program's own voice may be heard before or after the time it is known to speak."""
+
+
+class WritesDown(Protocol):
+    """A recogniser."""
+
+    def write_down(self, samples: Samples) -> Sequence[Hypothesis]:
+        """See `listen.speech.Recogniser`."""
 
 
 class Listener:
@@ -49,7 +62,7 @@ class Listener:
         self,
         report: Callable[[Spoken], None],
         spoke: Spoke,
-        make_recogniser: Callable[[], Recogniser] = Recogniser,
+        make_recogniser: Callable[[], WritesDown] = Recogniser,
         known_hz: Sequence[float] = (),
     ) -> None:
         self.expected = Expected()
@@ -90,11 +103,9 @@ class Listener:
     def _run(self) -> None:
         try:
             self._recogniser = self._make()
-            cutter = Utterances(self._known_hz, perhaps=self._write_down)
+            cutter = Utterances(self._known_hz, perhaps=self._perhaps)
             while (block := self._blocks.get()) is not None:
-                # What the program itself says is neither heard nor left half heard.
-                own = self._spoke.covers(block.start_s, block.end_s)
-                self._tell(cutter.finish() if own else cutter.hear(block))
+                self._tell(cutter.hear(block))
             self._tell(cutter.finish())
         except BadInput as trouble:
             self._trouble = str(trouble)
@@ -103,10 +114,21 @@ class Listener:
 
     def _tell(self, utterances: Sequence[Utterance]) -> None:
         for utterance in utterances:
+            over = self._spoke.covers(utterance.start_s, utterance.end_s)
+            if over and self._spoke.all_of(utterance.start_s + OWN_S, utterance.end_s - OWN_S):
+                continue
             if self._written is None or self._written[0] != utterance.end_s:
                 self._write_down(utterance)
             assert self._written is not None
-            self._report(make_of(utterance, self._written[1], self.expected, self.cylinders))
+            spoken = make_of(utterance, self._written[1], self.expected, self.cylinders)
+            if over:
+                judged = Judged("ignore", (), spoken.judged.heard)
+                spoken = Spoken(spoken.start_s, spoken.end_s, judged)
+            self._report(spoken)
+
+    def _perhaps(self, utterance: Utterance) -> None:
+        if not self._spoke.covers(utterance.start_s, utterance.end_s):
+            self._write_down(utterance)
 
     def _write_down(self, utterance: Utterance) -> None:
         """Recognise an utterance and keep what was written until it has surely ended."""

@@ -2,7 +2,8 @@
 
 Sound goes through two threads of its own. The first keeps it and measures its level, and never
 waits; the second is the ear, which may think for a second while it learns a buzzer. What they
-find, and what the mechanic gives, meets in one queue. The caller's thread takes it from there:
+find, and what the mechanic gives, meets in one queue. What is said aloud is heard beside them, by
+`listen.handsfree`, and nothing waits for it. The caller's thread takes it from there:
 each event is written to the logbook, then added to the session, then shown.
 """
 
@@ -23,6 +24,7 @@ from analysis.ear.live import LiveEar
 from analysis.sound import Block
 from listen.desk import Desk, Made
 from listen.event import Event
+from listen.handsfree import HandsFree
 from listen.hearing import at_the_buzzer
 from listen.level import Level
 from listen.logbook import Logbook
@@ -30,6 +32,7 @@ from listen.microphone import Lost, Microphone, Opened, Piece
 from listen.record_files import as_json
 from listen.session import Session
 from listen.sessions import Listening, print_body, record_of
+from listen.spoken import Spoken
 
 TICK_S = 0.25
 STOP_S = 20.0
@@ -128,6 +131,10 @@ class Live:
     listening : Listening
     sound : Path or None
         Folder in which the sound is kept.
+    spoken : bool
+        Take what is said, too, and answer aloud.
+    model : Path or None
+        Folder of another speech model.
     """
 
     def __init__(
@@ -139,6 +146,8 @@ class Live:
         face: Face,
         listening: Listening,
         sound: Path | None,
+        spoken: bool = False,
+        model: Path | None = None,
     ) -> None:
         self.session = session
         self._logbook, self._number = logbook, number
@@ -148,6 +157,9 @@ class Live:
         self._status = Status()
         self._inbox: Inbox = queue.SimpleQueue()
         self._pieces: queue.SimpleQueue[Piece | None] = queue.SimpleQueue()
+        self._speech = (
+            HandsFree(self._inbox, microphone, listening.buzzer, model) if spoken else None
+        )
         self._threads = [
             threading.Thread(target=self._guarded, args=(work,), daemon=True)
             for work in (self._keep, self._hear)
@@ -172,6 +184,8 @@ class Live:
                 self._drain()
         finally:
             self._stop_listening()
+            if self._speech is not None:
+                self._speech.close()
             self._face.end()
 
     def _next(self) -> Any:
@@ -187,6 +201,8 @@ class Live:
             item = Words(words) if words is not None else None
         if isinstance(item, Words):
             return self._answer(item.text)
+        if isinstance(item, Spoken):
+            self._take_spoken(item)
         if isinstance(item, _Failed):
             raise item.trouble
         if isinstance(item, Made):
@@ -206,33 +222,57 @@ class Live:
             self._status.input = self._status.state = None
         return True
 
-    def _answer(self, words: str) -> bool:
+    def _take_spoken(self, spoken: Spoken) -> None:
+        """Do what was said aloud; log what was not understood."""
+        assert self._speech is not None
+        listening = self._speech.listening
+        turn = self._speech.take(spoken, self.session)
+        heard = spoken.as_dict()
+        if not turn.understood and listening:
+            body = {"words": heard["words"], "question": turn.question, "heard": heard}
+            self._log(self.session.event("unheard", spoken.start_s, body))
+        for line in turn.lines:
+            self._answer(line, spoken.start_s, heard, line is turn.lines[-1])
+
+    def _answer(
+        self,
+        words: str,
+        at_s: float | None = None,
+        heard: dict[str, object] | None = None,
+        aloud: bool = True,
+    ) -> bool:
         said = words.strip()
         if said.casefold() in ("quit", "q"):
             return False
         if said:
-            event = self.session.answer(said, self._microphone.now_s())
+            at_s = self._microphone.now_s() if at_s is None else at_s
+            event = self.session.answer(said, at_s, heard)
             if event.kind == "finished":
                 # What the ear still holds belongs to the record.
                 self._drain()
                 event = replace(event, seq=len(self.session.events) + 1)
-            self._log(event)
+            self._log(event, aloud)
         return True
 
-    def _log(self, event: Event) -> None:
+    def _log(self, event: Event, aloud: bool = True) -> None:
         self._logbook.append(self._number, event)
         self.session.add(event)
         if event.kind == "finished":
             record = record_of(self._logbook, self._number, self.session)
             self._logbook.keep_record(self._number, as_json(record))
         self._face.show(event)
+        if self._speech is not None:
+            self._speech.expect(self.session)
+            if aloud:
+                self._speech.answer(self.session, event)
 
     def _drain(self) -> None:
         """End listening and take in what it still brings."""
         self._stop_listening()
         while not self._inbox.empty():
             item = self._inbox.get()
-            if isinstance(item, Made | _Ear | _Failed):
+            said = isinstance(item, Spoken) and not self.session.finished
+            if said or isinstance(item, Made | _Ear | _Failed):
                 self._take(item)
 
     def _stop_listening(self) -> None:
@@ -240,10 +280,23 @@ class Live:
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(STOP_S)
+        if self._speech is not None:
+            self._speech.stop()
 
     def _tick(self) -> None:
         self._status.now_s = self._microphone.now_s()
+        if self._speech is not None:
+            self._mind_speech(self._speech)
         self._face.tick()
+
+    def _mind_speech(self, speech: HandsFree) -> None:
+        """Say when speech no longer works; put aside what the program's own voice has made."""
+        now_s = self._status.now_s
+        while (why := speech.trouble()) is not None:
+            self._log(self.session.event("speech", now_s, {"words": why}))
+        for seq in speech.spoken_over(self.session, self._status.heard_s):
+            body = {"event": seq, "reason": "heard while the program itself spoke"}
+            self._log(self.session.event("ignored", now_s, body))
 
     # The threads ------------------------------------------------------------------------------
 
@@ -261,6 +314,8 @@ class Live:
                 if isinstance(item, Piece):
                     desk.take(item)
                     self._pieces.put(item)
+                    if self._speech is not None:
+                        self._speech.hear(item)
                 else:
                     self._inbox.put(item)
                     if isinstance(item, Opened):

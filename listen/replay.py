@@ -1,7 +1,9 @@
 """The whole job without a microphone: a recording and its readings become a timing record."""
 
 import os
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from analysis.change import Sounding
 from analysis.record import Inputs, TimingRecord
@@ -10,6 +12,9 @@ from listen import __version__
 from listen.errors import BadInput
 from listen.readings_file import read_readings
 from listen.sheet import read_sheet
+
+if TYPE_CHECKING:
+    from listen.spoken import Spoken
 
 Place = str | os.PathLike[str]
 
@@ -30,6 +35,7 @@ def replay(
     by: str | None = None,
     when: str | None = None,
     where: str | None = None,
+    tell: "Callable[[Spoken], None]" = lambda spoken: None,
 ) -> TimingRecord:
     """Make the timing record of a recorded job.
 
@@ -53,6 +59,8 @@ def replay(
         Guard band of the verdicts, by the expanded uncertainty.
     by, when, where : str, optional
         Who did the job, when and where, for the record.
+    tell : callable
+        Told each utterance as it is understood, where the readings are spoken.
 
     Returns
     -------
@@ -80,7 +88,7 @@ def replay(
     if spoken:
         from listen.spoken import readings_spoken_in
 
-        given, doubts = readings_spoken_in(recording, engine, model, hearing.buzzer)
+        given, doubts = readings_spoken_in(recording, engine, model, hearing.buzzer, tell)
         warnings += doubts
     inputs = Inputs(
         recording=Path(recording).name,

@@ -1,5 +1,7 @@
 """Running a session in the terminal, and what is printed when it ends."""
 
+from pathlib import Path
+
 import click
 
 from listen.deliver import deliver
@@ -19,10 +21,13 @@ def run(
     listening: Listening,
     plain: bool,
     sound_kept: bool,
+    spoken: bool = False,
+    model: Path | None = None,
 ) -> int:
     """Run a session until it is closed or stopped; return the exit status."""
     sound = book.sound_of(number) if sound_kept else None
-    live = Live(book, number, session, microphone, face(plain), listening, sound)
+    shown = face(plain)
+    live = Live(book, number, session, microphone, shown, listening, sound, spoken, model)
     live.run()
     if not session.finished:
         click.echo(f"session {number} is kept; go on with: thirdear resume")

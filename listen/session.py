@@ -16,6 +16,10 @@ Which change a reading belongs to is worked out afresh from everything that coun
 :mod:`analysis.pairing`, each time it is asked for. A reading may so come before its change was
 made out, and the outcome is that of a replay of the same sound and readings.
 
+Readings may be typed or said aloud; an event made of something said keeps what was heard. Where
+both ways give a reading for the same change, the later is no second reading: it agrees with the
+first, or the tool asks which of the two is meant, and the first stands until that is said.
+
 Readings taken as left before the points were set again say nothing of how they are left; they are
 set aside, and stand in the record as struck, as does what was struck or corrected. The points count
 as set again once something was heard or held while that was done, or the cylinder is read again:
@@ -27,6 +31,7 @@ References
 The order of the steps and the cautions: common practice, no source.
 """
 
+import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
@@ -39,13 +44,15 @@ from analysis.pairing import Pairing, pair, tell_points
 from analysis.reading import Phase, Reading
 from analysis.reading import Step as ReadingStep
 from analysis.record import Ignored, Inputs, TimingRecord
+from analysis.spoken.job import expected
+from analysis.spoken.judge import Expected
 from analysis.timing import timing_record
 from analysis.wheel import meanings, parse, write
 from listen.event import Event, Kind
 
 Step = Literal["start", "buzzer", "centre", "found", "set", "watch", "check", "record"]
 LEAST_SWEEPS = 3
-_BY_HAND: tuple[Kind, ...] = ("reading", "moved", "told", "corrected", "ignored", "note")
+_BY_HAND: tuple[Kind, ...] = ("reading", "moved", "told", "corrected", "ignored", "note", "asked")
 """What the mechanic gave, and so can strike."""
 _WHERE_READINGS_BELONG: Mapping[Step, ReadingStep] = {
     "centre": "stop",
@@ -56,10 +63,19 @@ _WHERE_READINGS_BELONG: Mapping[Step, ReadingStep] = {
 
 @dataclass(frozen=True)
 class Place:
-    """Where in the job: a step, and the cylinder it is done for."""
+    """Where in the job: a step, and the cylinder it is done for.
+
+    Attributes
+    ----------
+    step : str
+    cylinder : str or None
+    reads : str or None
+        What a plain reading is of, where that is not what the step tells.
+    """
 
     step: Step
     cylinder: str | None = None
+    reads: ReadingStep | None = field(default=None, compare=False)
 
     def __str__(self) -> str:
         return TITLES[self.step] + (f", cylinder {self.cylinder}" if self.cylinder else "")
@@ -119,6 +135,8 @@ class _Standing:
     ignored: dict[int, str] = field(default_factory=dict)
     told: tuple[float, Points] | None = None
     gaps: list[tuple[float, float]] = field(default_factory=list)
+    unsettled: dict[int, str] = field(default_factory=dict)
+    """Readings given in two ways that differ, and the other one."""
     notes: list[str] = field(default_factory=list)
 
 
@@ -154,7 +172,7 @@ class Session:
 
     # What goes in -----------------------------------------------------------------------------
 
-    def answer(self, words: str, at_s: float) -> Event:
+    def answer(self, words: str, at_s: float, heard: Mapping[str, Any] | None = None) -> Event:
         """Return the event that the mechanic's words make; ``refused`` when none can be made.
 
         Parameters
@@ -164,6 +182,8 @@ class Session:
             of them in `WORDS`.
         at_s : float
             When they were given.
+        heard : mapping, optional
+            What the recogniser heard, when they were said aloud; the event keeps it.
         """
         said = " ".join(words.split())
         head, _, rest = said.partition(" ")
@@ -171,11 +191,30 @@ class Session:
             kind, body = _GRAMMAR.get(head.casefold(), _plain_reading)(self, head, rest)
         except ValueError as trouble:
             kind, body = "refused", {"words": said, "why": str(trouble)}
-        return self.event(kind, at_s, body)
+        if kind == "reading":
+            kind, body = self._given_twice(body, at_s, heard is not None) or (kind, body)
+        return self.event(kind, at_s, {**body, "heard": dict(heard)} if heard else body)
 
     def heard(self, change: Change, at_s: float) -> Event:
         """Return the event that a change makes which was reported at a time."""
         return self.event("change", at_s, asdict(change))
+
+    def spoken_over(self, start_s: float, end_s: float) -> list[int]:
+        """Return the changes that the program's own voice may have made, by their events.
+
+        A sound that starts and stops again while the program speaks is its own; what lasts is not.
+        """
+        now = self._now
+        inside = sorted(
+            (change.time_s, seq, change.change)
+            for seq, change in now.changes.items()
+            if start_s <= change.time_s <= end_s and seq not in now.ignored
+        )
+        made: list[int] = []
+        for (_, one, starts), (_, other, stops) in itertools.pairwise(inside):
+            if (starts, stops) == ("starts", "stops"):
+                made += [one, other]
+        return made
 
     def event(self, kind: Kind, at_s: float, body: Mapping[str, Any]) -> Event:
         """Return the next event, of a kind that the program itself makes."""
@@ -232,6 +271,14 @@ class Session:
         """Which reading belongs to which change."""
         return pair(self._tell(self._countable())[0], self.readings)
 
+    @property
+    def expected(self) -> Expected:
+        """What is plausible for the next reading."""
+        place = self.place
+        step = place.reads or _WHERE_READINGS_BELONG.get(place.step, "opening")
+        cylinder = place.cylinder or self.engine.first.name
+        return expected(self.engine, step, cylinder, self.readings)
+
     def wheel_target(self, cylinder: str) -> str | None:
         """Return what the wheel shows at the figure; None when dead centre is not known."""
         found = next(c for c in self.record().cylinders if c.figure.name == cylinder)
@@ -264,6 +311,12 @@ class Session:
         now, remarks = self._now, []
         for start_s, end_s in now.gaps:
             remarks.append(f"nothing was heard from {start_s:.1f} to {end_s:.1f} s")
+        for seq, other in now.unsettled.items():
+            standing = now.readings[seq].written
+            remarks.append(
+                f"reading {self.numbered(seq)} was given as {standing} and as {other}; it was "
+                f"not said which is right, and {standing} stands"
+            )
         last_set = max((at_s for at_s, _ in self._settings()), default=None)
         for cylinder in self.engine.cylinders:
             checked = [
@@ -345,8 +398,11 @@ class Session:
                 (now.held if body["held"] else now.readings)[event.seq] = _reading(event)
             elif event.kind == "corrected":
                 self._correct(now, body["event"], body["written"])
+            elif event.kind == "asked":
+                now.unsettled[body["event"]] = body["written"]
             elif event.kind == "moved":
-                now.places.append((event.at_s, Place(body["step"], body["cylinder"])))
+                place = Place(body["step"], body["cylinder"], body.get("reads"))
+                now.places.append((event.at_s, place))
             elif event.kind == "ignored":
                 now.ignored[body["event"]] = body["reason"]
             elif event.kind == "told":
@@ -355,7 +411,39 @@ class Session:
                 now.gaps.append((body["from_s"], body["to_s"]))
             elif event.kind == "note":
                 now.notes.append(body["text"])
+            if event.kind in ("corrected", "agreed"):
+                now.unsettled.pop(body["event"], None)
+        now.unsettled = {seq: other for seq, other in now.unsettled.items() if seq in now.readings}
         return now
+
+    def _given_twice(
+        self, body: Mapping[str, Any], at_s: float, spoken: bool
+    ) -> tuple[Kind, dict[str, Any]] | None:
+        """Return what is made of a reading whose change has one, given the other way."""
+        seq = self._first_given(body, at_s)
+        if seq is None:
+            return None
+        asked = seq in self._now.unsettled
+        if not asked and ("heard" in self.events[seq - 1].body) == spoken:
+            return None
+        first, other = self._now.readings[seq].mark, parse(body["written"])
+        assert first is not None
+        about = {"event": seq, "written": body["written"]}
+        if first.number == other.number and len({first.side, other.side} - {None}) < 2:
+            return "agreed", about
+        return ("corrected" if asked else "asked"), about
+
+    def _first_given(self, body: Mapping[str, Any], at_s: float) -> int | None:
+        """Return the event of the reading that the last change before a moment has."""
+        if body["held"] or body["step"] not in ("opening", "closing"):
+            return None
+        points = "open" if body["step"] == "opening" else "closed"
+        before = [c for c in self.changes if c.points == points and c.time_s <= at_s]
+        for seq, reading in self._valid().items():
+            alike = reading.step == body["step"] and reading.cylinder == body["cylinder"]
+            if alike and before and self.taken_by(reading) == before[-1]:
+                return seq
+        return None
 
     @staticmethod
     def _correct(now: _Standing, seq: int, written: str) -> None:
@@ -431,8 +519,12 @@ _Made = tuple[Kind, dict[str, Any]]
 WORDS = (
     ("34 1/2, 34.5, 18 before", "a reading"),
     ("stop, opening, closing READING", "the same, said outright"),
+    ("stop, opening, closing", "what the next readings are of"),
+    ("cylinder NAME", "the same for another cylinder"),
+    ("as found, as left", "before, or after, the points were touched"),
     ("zeroed", "the wheel was moved to show true dead centre"),
     ("next, skip, back", "the step is done; leave it out; the step before"),
+    ("done", "to the record; said there, it closes it"),
     ("go STEP [CYL]", ", ".join(get_args(Step))),
     ("strike [N]", "the last thing given, or reading N, goes"),
     ("correct N READING", "reading N was misread"),
@@ -446,7 +538,7 @@ WORDS = (
 def _plain_reading(session: Session, head: str, rest: str) -> _Made:
     place = session.place
     words = f"{head} {rest}".strip()
-    step = _WHERE_READINGS_BELONG.get(place.step)
+    step = place.reads or _WHERE_READINGS_BELONG.get(place.step)
     if step is None and place.step == "set":
         parse(words)
         return _make_reading(session, "opening", words, held=True)
@@ -463,10 +555,44 @@ def _plain_reading(session: Session, head: str, rest: str) -> _Made:
 
 
 def _prefixed_reading(session: Session, head: str, rest: str) -> _Made:
-    step: dict[str, ReadingStep] = {"stop": "stop", "opening": "opening", "closing": "closing"}
-    if not rest:
-        raise ValueError(f"{head} needs its reading, such as {head} 18 before")
-    return _make_reading(session, step[head.casefold()], rest)
+    steps: dict[str, ReadingStep] = {"stop": "stop", "opening": "opening", "closing": "closing"}
+    step = steps[head.casefold()]
+    if rest:
+        return _make_reading(session, step, rest)
+    reads = step if step == "closing" else None
+    return _to(session, "centre" if step == "stop" else _sweeps(session), reads=reads)
+
+
+def _sweeps(session: Session) -> Step:
+    """Return the step at which openings were last read: as found or as left."""
+    steps = [place.step for _, place in session._now.places]
+    return next((step for step in reversed(steps) if step in ("found", "check")), "check")
+
+
+def _to(
+    session: Session, step: Step, cylinder: str | None = None, reads: ReadingStep | None = None
+) -> _Made:
+    near = cylinder or session.place.cylinder or session.engine.first.name
+    return "moved", {"step": step, "cylinder": near, "why": "asked", "reads": reads}
+
+
+def _other_cylinder(session: Session, head: str, rest: str) -> _Made:
+    place = session.place
+    step = place.step if place.cylinder else _sweeps(session)
+    return _to(session, step, _cylinder(session, rest), place.reads)
+
+
+def _phase(session: Session, head: str, rest: str) -> _Made:
+    steps: dict[str, Step] = {"found": "found", "left": "check"}
+    if rest.casefold() not in steps:
+        raise ValueError("say: as found, or as left")
+    return _to(session, steps[rest.casefold()])
+
+
+def _done(session: Session, head: str, rest: str) -> _Made:
+    if session.place.step == "record":
+        return "finished", {}
+    return "moved", {"step": "record", "cylinder": None, "why": "done"}
 
 
 def _make_reading(
@@ -647,7 +773,10 @@ _GRAMMAR: Mapping[str, Callable[[Session, str, str], _Made]] = {
     "stop": _prefixed_reading,
     "opening": _prefixed_reading,
     "closing": _prefixed_reading,
+    "cylinder": _other_cylinder,
+    "as": _phase,
     "zeroed": _zeroed,
+    "done": _done,
     "next": _next,
     "n": _next,
     "skip": _skip,
@@ -754,6 +883,26 @@ def _say_corrected(session: Session, event: Event) -> str:
     return f"{session.numbered(seq)}: {event.body['written']}, not {was}"
 
 
+def _say_agreed(session: Session, event: Event) -> str:
+    return f"{session.numbered(event.body['event'])}: {event.body['written']}, given twice"
+
+
+def _say_asked(session: Session, event: Event) -> str:
+    seq = event.body["event"]
+    standing = session._now.readings.get(seq)
+    first = standing.written if standing else session.events[seq - 1].body["written"]
+    return (
+        f"{session.numbered(seq)}: {first}, or {event.body['written']}? Give the right one again; "
+        f"{first} stands"
+    )
+
+
+def _say_unheard(session: Session, event: Event) -> str:
+    question = event.body.get("question")
+    asked = f": {question}" if question else ""
+    return f'heard and not understood{asked}  "{event.body["words"]}"'
+
+
 def _say_buzzer(session: Session, event: Event) -> str:
     body = event.body
     return f"the buzzer is known: its two states stand {body['margin_db']:.0f} dB apart"
@@ -789,6 +938,10 @@ _SAID: Mapping[Kind, Callable[[Session, Event], str]] = {
     "ignored": _say_ignored,
     "note": lambda session, event: f"noted: {event.body['text']}",
     "struck": _say_struck,
+    "agreed": _say_agreed,
+    "asked": _say_asked,
     "refused": lambda session, event: event.body["why"],
+    "unheard": _say_unheard,
+    "speech": lambda session, event: event.body["words"],
     "finished": lambda session, event: "the record is closed",
 }

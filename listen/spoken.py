@@ -1,7 +1,7 @@
 """What is spoken in a recording: utterances, what they mean, and the readings they make."""
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from analysis.ear.buzzer import BuzzerPrint
@@ -93,7 +93,11 @@ def spoken_in(recording: Place, model: Place | None = None) -> Iterator[Spoken]:
 
 
 def readings_spoken_in(
-    recording: Place, engine: Engine, model: Place | None = None, buzzer: BuzzerPrint | None = None
+    recording: Place,
+    engine: Engine,
+    model: Place | None = None,
+    buzzer: BuzzerPrint | None = None,
+    tell: Callable[[Spoken], None] = lambda spoken: None,
 ) -> tuple[tuple[Reading, ...], list[str]]:
     """Follow a job that is spoken in a recording.
 
@@ -107,6 +111,8 @@ def readings_spoken_in(
         Folder of another speech model.
     buzzer : BuzzerPrint, optional
         The buzzer in the recording, where it is known: its lines are taken out.
+    tell : callable
+        Told each utterance as it is understood.
 
     Returns
     -------
@@ -129,4 +135,5 @@ def readings_spoken_in(
         hypotheses = recogniser.write_down(utterance.samples)
         spoken = make_of(utterance, hypotheses, job.expected(), names)
         job.take(spoken.start_s, spoken.judged)
+        tell(spoken)
     return tuple(job.readings), job.questions

@@ -33,7 +33,8 @@ _POINTS = {
     "closed": ("●────●", "points closed", "bold"),
 }
 _PLAIN_SHAPES = {"open": "o--/ o", "closed": "o----o"}
-_QUIET = ("refused", "level", "lost", "gap", "unkept")
+_ASKS = ("refused", "asked", "unheard")
+_QUIET = ("refused", "level", "lost", "gap", "unkept", "asked", "unheard", "speech")
 _HELP = [f"{words}: {meaning}" for words, meaning in (*WORDS, ("quit", "stop; resume goes on"))]
 
 
@@ -77,7 +78,7 @@ class LineFace:
 
     def show(self, event: Event) -> None:
         """See `listen.live.Face`."""
-        mark = "?" if event.kind == "refused" else " "
+        mark = "?" if event.kind in _ASKS else " "
         self._print(f"{clock(event.at_s)} {mark} {self._session.say(event)}")
         if event.kind in ("moved", "struck"):
             self._step()
@@ -172,7 +173,7 @@ class ScreenFace:
 
     def _remember(self, event: Event) -> None:
         style = "yellow" if event.kind in _QUIET else ""
-        mark = "?" if event.kind == "refused" else "!" if event.kind in _QUIET else " "
+        mark = "?" if event.kind in _ASKS else "!" if event.kind in _QUIET else " "
         said = self._session.say(event)
         self._said.append(Text(f"{clock(event.at_s)} {mark} {said}", style=style))
 

@@ -27,7 +27,7 @@ from analysis.sound import Samples
 
 ECHO_S = 0.3
 """How long the room may still repeat what was said."""
-SPEED = 165  # words a minute
+SPEED = 190  # words a minute
 TONE_RATE_HZ = 22_050
 
 Kind = Literal["espeak-ng", "system", "tones"]
@@ -51,6 +51,19 @@ class Spoke:
         with self._lock:
             if self._spans:
                 self._spans[-1][1] = at_s + ECHO_S
+
+    def spans(self) -> list[tuple[float, float]]:
+        """Return from when to when it spoke; the last end is infinite while it speaks."""
+        with self._lock:
+            return [(start, end) for start, end in self._spans]
+
+    def all_of(self, start_s: float, end_s: float) -> bool:
+        """Whether it spoke all the time from `start_s` to `end_s`."""
+        until_s = start_s
+        for start, end in self.spans():
+            if start <= until_s:
+                until_s = max(until_s, end)
+        return until_s >= end_s and self.covers(start_s, end_s)
 
     def covers(self, start_s: float, end_s: float) -> bool:
         """Whether any of the time from `start_s` to `end_s` is its own."""
@@ -80,7 +93,7 @@ class Voice:
         play: Callable[[Samples, int], None] | None = None,
         kind: Kind | None = None,
     ) -> None:
-        self.kind: Kind = kind or _best_kind()
+        self.kind: Kind = kind or best_kind()
         self.trouble: str | None = None
         self._clock, self._spoke, self._play = clock, spoke, play or _play
         self._words: queue.Queue[str | None] = queue.Queue()
@@ -95,10 +108,10 @@ class Voice:
         """Wait until everything has been said."""
         self._words.join()
 
-    def close(self) -> None:
+    def close(self, wait_s: float = 10.0) -> None:
         """Say what is left and end."""
         self._words.put(None)
-        self._thread.join(timeout=10.0)
+        self._thread.join(timeout=wait_s)
 
     def _run(self) -> None:
         while (words := self._words.get()) is not None:
@@ -123,6 +136,12 @@ class Voice:
 
 def make_speech(words: str, kind: Kind) -> Sound:
     """Return spoken words as samples and their rate."""
+    samples, rate = _speech(words, kind)
+    loud = np.flatnonzero(np.abs(samples) > 0.01)
+    return (samples[loud[0] : loud[-1] + 1] if len(loud) else samples), rate
+
+
+def _speech(words: str, kind: Kind) -> Sound:
     if kind == "espeak-ng":
         command = ["espeak-ng", "-v", "en-gb", "-s", str(SPEED), "--stdout", "--", words]
         return _from_wav(
@@ -143,7 +162,8 @@ def tones(words: str) -> Sound:
     return np.asarray(0.4 * np.concatenate([one, gap, one]), np.float32), TONE_RATE_HZ
 
 
-def _best_kind() -> Kind:
+def best_kind() -> Kind:
+    """Return the best kind of voice that this machine has."""
     if shutil.which("espeak-ng"):
         return "espeak-ng"
     return "system" if sys.platform in ("darwin", "win32") else "tones"

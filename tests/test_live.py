@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import queue
 import re
 import shutil
@@ -273,6 +274,73 @@ def test_the_screen_in_80_by_24_with_no_colour(card: VirtualCard, tmp_path: Path
         assert not Path(f"{book}.sound").exists()
     finally:
         run("kill-server")
+
+
+@pytest.mark.skipif(not shutil.which("ffmpeg"), reason="ffmpeg is not installed")
+def test_a_spoken_session_is_what_replay_makes_of_the_same_sound(
+    card: VirtualCard, tmp_path: Path
+) -> None:
+    """The shipped sample, played to the program, is the whole job: no key is touched."""
+    recording = SHEET.with_suffix(".m4a")
+    played = tmp_path / "sample.wav"
+    subprocess.run(["ffmpeg", "-v", "error", "-i", str(recording), str(played)], check=True)
+    book = tmp_path / "logbook.sqlite"
+    options = ("--sounding", "open")
+    live = Running(card, "time", SHEET, "--spoken", "--plain", "--logbook", book, *options)
+    live.expect("you may speak", 60)
+    time.sleep(1.5)  # it has said so
+    card.play(played).wait()
+    live.expect("10: 26.5 before", 10)
+    live.say("done")
+    live.say("done")
+    live.expect("the record is closed")
+    assert live.end() == 0
+    ours = json.loads(thirdear(card, "record", "1", "--json", "--logbook", book).stdout)
+    replayed = ("--engine", SHEET, "--readings", "spoken", "--json", *options)
+    theirs = json.loads(thirdear(card, "replay", recording, *replayed).stdout)
+    assert ours["changes_heard"] == theirs["changes_heard"] == 12
+    assert ours["unpaired"]["readings"] == theirs["unpaired"]["readings"] == []
+    for one, other in zip(ours["cylinders"], theirs["cylinders"], strict=True):
+        for key in ("verdict", "correction"):
+            assert one[key] == other[key]
+        for key in ("angle_deg", "n", "sd_deg"):
+            assert one["opens_at"][key] == other["opens_at"][key]
+        mine, their = (c["dead_centre"]["wheel_error_deg"] for c in (one, other))
+        assert mine == their
+        readings = [[o["reading"] for o in c["openings"]] for c in (one, other)]
+        assert readings[0] == readings[1]
+        between = [np.diff([o["time_s"] for o in c["openings"]]) for c in (one, other)]
+        assert between[0] == pytest.approx(between[1], abs=0.006)  # live: no second look
+
+
+def test_a_speech_engine_that_is_killed_is_said_and_typing_goes_on(
+    card: VirtualCard, tmp_path: Path
+) -> None:
+    book = tmp_path / "logbook.sqlite"
+    live = Running(card, "time", SHEET, "--spoken", "--plain", "--logbook", book)
+    live.expect("you may speak", 60)
+    found = ["ps", "-o", "pid=,args=", "--ppid", str(live.process.pid)]
+    children = subprocess.run(found, capture_output=True, text=True, check=True).stdout
+    engine = next(line for line in children.splitlines() if "listen.recogniser" in line)
+    os.kill(int(engine.split()[0]), signal.SIGKILL)
+    live.expect("readings can still be typed")
+    live.say("stop 18 before")
+    live.expect("1: stop 18 before")
+    live.say("quit")
+    assert live.end() == 0
+
+
+def test_a_missing_speech_model_is_said_and_typing_goes_on(
+    card: VirtualCard, tmp_path: Path
+) -> None:
+    book = tmp_path / "logbook.sqlite"
+    options = ("--spoken", "--model", tmp_path, "--plain", "--logbook", book)
+    live = Running(card, "time", SHEET, *options)
+    live.expect("is no model for faster-whisper")
+    live.say("stop 18 before")
+    live.expect("1: stop 18 before")
+    live.say("quit")
+    assert live.end() == 0
 
 
 def test_a_machine_without_inputs(card: VirtualCard, tmp_path: Path) -> None:

@@ -20,13 +20,13 @@ READINGS = """time_s,step,cylinder,reading,phase,struck
 8.8,stop,1,15 after,,
 13.2,stop,2,18 3/4 before,,
 16.5,stop,2,16 after,,
-27.9,opening,1,92 1/2 before,found,yes
-28.6,opening,1,27 1/2 before,found,
-39.1,opening,1,29.25 before,,
-50.8,opening,1,29 3/4 btdc,,
-61.2,opening,2,26 1/2 before,,
-71.4,opening,2,26.25 before,,
-81.6,opening,2,26 1/2 before,,
+53.9,opening,1,92 1/2 before,found,yes
+54.6,opening,1,27 1/2 before,found,
+65.1,opening,1,29.25 before,,
+76.8,opening,1,29 3/4 btdc,,
+92.0,opening,2,26 1/2 before,,
+102.2,opening,2,26.25 before,,
+112.4,opening,2,26 1/2 before,,
 """
 
 

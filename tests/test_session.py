@@ -311,3 +311,57 @@ class AnyOrder(RuleBasedStateMachine):
 
 AnyOrder.TestCase.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
 TestAnyOrder = AnyOrder.TestCase
+
+
+def test_a_reading_typed_and_said_for_one_opening_agrees_or_is_asked() -> None:
+    bench = Bench()
+    for words in ("stop", "18 before", "15 after", "opening"):
+        bench.say(words)
+    bench.hear("open")
+    bench.say("29.5")
+
+    def aloud(words: str) -> str:
+        event = bench.session.answer(words, bench.at_s, {"words": words})
+        bench.session.add(event)
+        return event.kind
+
+    assert aloud("29.5 before") == "agreed"
+    assert aloud("28.5") == "asked"
+    assert "29.5, or 28.5?" in bench.session.say(bench.session.events[-1])
+    assert [r.written for r in bench.session.readings][-1] == "29.5"
+    assert any("stands" in warning for warning in bench.session.record().warnings)
+    assert aloud("28.5") == "corrected"
+    assert [r.written for r in bench.session.readings][-1] == "28.5"
+    assert not any("stands" in warning for warning in bench.session.record().warnings)
+    bench.hear("closed")
+    bench.hear("open")
+    assert aloud("28.5") == "reading"
+
+
+def test_what_the_programs_own_voice_starts_and_stops_is_not_of_the_buzzer() -> None:
+    bench = Bench()
+    bench.say("opening")
+    bench.hear("open")
+    before = bench.at_s
+    bench.hear("closed")
+    bench.hear("open")
+    bench.hear("closed")
+    made = bench.session.spoken_over(before + 0.01, bench.at_s)
+    assert len(made) == 2
+    assert bench.session.spoken_over(bench.at_s + 1, bench.at_s + 2) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "place"),
+    [
+        ("stop", "dead centre, cylinder 1"),
+        ("opening", "check, as left, cylinder 1"),
+        ("as found", "as found, cylinder 1"),
+        ("cylinder 2", "check, as left, cylinder 2"),
+        ("done", "the record"),
+    ],
+)
+def test_a_bare_word_tells_what_comes_next(words: str, place: str) -> None:
+    bench = Bench()
+    bench.say(words)
+    assert str(bench.session.place) == place

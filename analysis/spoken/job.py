@@ -6,6 +6,7 @@ kept and shown. What was not sure enough to accept is no reading: it stands amon
 would have been asked. Nothing is taken between "stop listening" and "start listening".
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from analysis.engine import Engine
@@ -17,6 +18,30 @@ from analysis.wheel import meanings
 
 _LAST = 4
 """How many readings back tell what is plausible."""
+
+
+def expected(engine: Engine, step: Step, cylinder: str, readings: Sequence[Reading]) -> Expected:
+    """Return what is plausible for the next reading of a step and cylinder.
+
+    Parameters
+    ----------
+    engine : Engine
+        Its wheel, and where on it the points of this cylinder should open.
+    step, cylinder : str
+        What the next reading is of.
+    readings : sequence of Reading
+        Those that stand, in order of time.
+    """
+    if step == "stop":
+        return Expected(engine.wheel)
+    figure = engine.opens_at_deg - engine.cylinder(cylinder).fires_at_deg
+    last = [
+        angle
+        for reading in readings
+        if reading.mark and (reading.step, reading.cylinder) == (step, cylinder)
+        for angle in meanings(reading.mark, engine.wheel)
+    ]
+    return Expected(engine.wheel, (figure, *last[-_LAST:]))
 
 
 class SpokenJob:
@@ -52,20 +77,8 @@ class SpokenJob:
 
     def expected(self) -> Expected:
         """Return what is plausible for the next reading."""
-        wheel = self.engine.wheel
-        last = [
-            angle
-            for reading in self.readings
-            if reading.mark and not reading.struck
-            and (reading.step, reading.cylinder) == (self.step, self.cylinder)
-            for angle in meanings(reading.mark, wheel)
-        ]  # fmt: skip
-        figure = [] if self.step == "stop" else [self._figure()]
-        return Expected(wheel, tuple(figure + last[-_LAST:] if figure else ()))
-
-    def _figure(self) -> float:
-        """Where on the wheel the points of this cylinder should open."""
-        return self.engine.opens_at_deg - self.engine.cylinder(self.cylinder).fires_at_deg
+        standing = [reading for reading in self.readings if not reading.struck]
+        return expected(self.engine, self.step, self.cylinder, standing)
 
     def take(self, time_s: float, judged: Judged) -> Reading | None:
         """Take what was said at a time; return the reading it made, if it made one."""
@@ -97,6 +110,7 @@ class SpokenJob:
             self.cylinder = command.argument
         elif command.word in ("as found", "as left"):
             self.phase = "found" if command.word == "as found" else "left"
+            self.step = "opening"
         elif command.word == "strike":
             self._strike(time_s)
         elif command.word == "note":

@@ -104,6 +104,7 @@ _LOGBOOK = click.option(
 _AT_THE_ENGINE = (
     click.option("--device", metavar="INPUT", help="Name, part of it, or number of the input."),
     _LOGBOOK,
+    click.option("--spoken", is_flag=True, help="Also take what is said aloud, and answer aloud."),
     click.option("--plain", is_flag=True, help="Lines only, no screen."),
     click.option(
         "--no-sound-kept",
@@ -123,6 +124,7 @@ def in_logbook(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def at_the_engine(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options of a session that is listened to."""
+    command = about_the_speech(command)
     for option in reversed(_AT_THE_ENGINE):
         command = option(command)
     return command

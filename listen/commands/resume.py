@@ -1,6 +1,7 @@
 """``thirdear resume``: go on with a session that was stopped."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -11,9 +12,7 @@ from listen.errors import BadInput
 @click.command("resume")
 @click.argument("number", type=int, required=False)
 @at_the_engine
-def command(
-    number: int | None, device: str | None, logbook: Path | None, plain: bool, sound_kept: bool
-) -> int:
+def command(number: int | None, device: str | None, logbook: Path | None, **how: Any) -> int:
     """Go on with session NUMBER, or the last one that is unfinished, exactly where it was."""
     from listen.logbook import Logbook, default_path
     from listen.microphone import Microphone
@@ -33,4 +32,4 @@ def command(
             raise BadInput(f"session {number} is closed: thirdear record {number} prints it")
         session, listening, start_s = take_up(book, number)
         microphone = Microphone(device, start_s)
-        return run(book, number, session, microphone, listening, plain, sound_kept)
+        return run(book, number, session, microphone, listening, **how)

@@ -1,6 +1,7 @@
 """``thirdear time``: a timing session with the microphone."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -25,14 +26,14 @@ def command(
     distance_m: float | None,
     device: str | None,
     logbook: Path | None,
-    plain: bool,
-    sound_kept: bool,
     by: str | None,
     where: str | None,
+    **how: Any,
 ) -> int:
-    """Time the engine of SHEET with this computer's microphone and typed readings.
+    """Time the engine of SHEET with this computer's microphone.
 
-    Everything is kept in the logbook; thirdear resume goes on with a session that was stopped.
+    Readings are typed; with --spoken they may be said aloud, too. Everything is kept in the
+    logbook; thirdear resume goes on with a session that was stopped.
     """
     engine = read_sheet(sheet)
     from listen.logbook import Logbook, default_path
@@ -50,4 +51,4 @@ def command(
     with Logbook(logbook or default_path(), write=True) as book:
         microphone = Microphone(device)
         number, session, listening = begin_session(book, sheet, engine, options)
-        return run(book, number, session, microphone, listening, plain, sound_kept)
+        return run(book, number, session, microphone, listening, **how)

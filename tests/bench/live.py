@@ -4,15 +4,21 @@ Run it from the root of a clone; it prints a table a part::
 
     python -m tests.bench.live latency        # sound at the card to the line on the screen
     python -m tests.bench.live cost           # CPU and memory of the screen
+    python -m tests.bench.live spoken         # end of an utterance to the answer, CPU, memory
     python -m tests.bench.live kills          # kill -9 at random instants, a hundred times
     python -m tests.bench.live soak --minutes 120
 
 Latency. A second program listens to the same card with short buffers and stamps what it hears; an
 onset's time at the card is that of its first sample by the least late stamps. The line's time is
-when it comes out of the program under test. ``--learnt`` leaves the buzzer untaught.
+when it comes out of the program under test. ``--learnt`` leaves the buzzer untaught, ``--spoken``
+has speech listened to at the same time.
+
+Spoken. The shipped sample is played, and the program's own voice goes to another sink, where its
+onset is stamped. The end of an utterance is the one the logbook has.
 """
 
 import argparse
+import json
 import os
 import pty
 import random
@@ -67,8 +73,8 @@ def teach(card: VirtualCard) -> None:
 class Witness:
     """Hears the same card and stamps it."""
 
-    def __init__(self, card: VirtualCard) -> None:
-        command = ["parec", "-d", "shop.monitor", "--latency-msec=5", "--raw"]
+    def __init__(self, card: VirtualCard, sink: str = "shop") -> None:
+        command = ["parec", "-d", f"{sink}.monitor", "--latency-msec=5", "--raw"]
         command += ["--format=s16le", f"--rate={RATE}", "--channels=1"]
         self._process = subprocess.Popen(command, env=card.env, stdout=subprocess.PIPE)
         self._pieces: list[bytes] = []
@@ -97,12 +103,13 @@ class Witness:
         return self._zero_s + starts / RATE
 
 
-def latency(card: VirtualCard, learnt: bool, count: int) -> None:
+def latency(card: VirtualCard, learnt: bool, count: int, spoken: bool) -> None:
     teach(card)
     spans, end_s = random_spans(count, 1)
     sound = card.folder / "latency.wav"
     write_sound(sound, spans, end_s)
     options = [] if learnt else ["--buzzer", "bench"]
+    options += ["--spoken"] if spoken else []
     book = card.folder / "latency.sqlite"
     command = [*THIRDEAR, "time", str(SHEET), "--plain", "--logbook", str(book), *options]
     if learnt:
@@ -220,6 +227,52 @@ def cost(card: VirtualCard, seconds: float) -> None:
     print(f"screen: {100 * share:.1f} % of one core, {megabytes:.0f} MB, over {seconds:.0f} s")
 
 
+def spoken_session(card: VirtualCard) -> None:
+    """Play the shipped sample; measure how late the answers are and what it all costs."""
+    card.pactl("load-module", "module-null-sink", "sink_name=voice", f"rate={RATE}")
+    card.pactl("set-default-sink", "voice")
+    card.pactl("set-default-source", "shop.monitor")
+    sound, book = card.folder / "sample.wav", card.folder / "spoken.sqlite"
+    sample = SHEET.with_suffix(".m4a")
+    subprocess.run(["ffmpeg", "-v", "error", "-i", str(sample), str(sound)], check=True)
+    command = [*THIRDEAR, "time", str(SHEET), "--plain", "--spoken", "--sounding", "open"]
+    program = subprocess.Popen(
+        [*command, "--logbook", str(book)],
+        env=card.env,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert program.stdout is not None and program.stdin is not None
+    while "you may speak" not in program.stdout.readline():
+        pass
+    ready_s = time.monotonic()
+    threading.Thread(target=program.stdout.read, daemon=True).start()
+    time.sleep(2)
+    witness = Witness(card, "voice")
+    before, _ = used(program.pid)
+    begun = time.monotonic()
+    card.play(sound).wait()
+    after, megabytes = used(program.pid)
+    share = (after - before) / (time.monotonic() - begun)
+    time.sleep(3)
+    answers = witness.onsets()
+    program.stdin.write("quit\n")
+    program.stdin.flush()
+    program.wait()
+    db = sqlite3.connect(book)
+    rows = db.execute("SELECT at_s, kind, body FROM journal").fetchall()
+    db.close()
+    zero_s = ready_s - next(at_s for at_s, kind, _ in rows if kind == "speech")
+    heard = [json.loads(body).get("heard") for _, kind, body in rows if kind != "unheard"]
+    ends = sorted({one["end_s"] + zero_s for one in heard if one})
+    late = [min((a - end for a in answers if a > end), default=np.inf) for end in ends]
+    p = np.percentile([one for one in late if one < 5], [50, 95, 100])
+    print(f"{len(ends)} utterances understood, {sum(one < 5 for one in late)} answered aloud")
+    print("  s from the end of an utterance to the answer: median, 95 %, most: ", *p.round(2))
+    print(f"  {100 * share:.1f} % of one core, {megabytes:.0f} MB, all processes together")
+
+
 def kills(card: VirtualCard, count: int) -> None:
     """Kill it at random instants; what was shown must be there, and it must go on."""
     teach(card)
@@ -320,8 +373,9 @@ def soak(card: VirtualCard, minutes: float) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("part", choices=["latency", "cost", "kills", "soak"])
+    parser.add_argument("part", choices=["latency", "cost", "spoken", "kills", "soak"])
     parser.add_argument("--learnt", action="store_true")
+    parser.add_argument("--spoken", action="store_true")
     parser.add_argument("--openings", type=int, default=40)
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--count", type=int, default=100)
@@ -330,9 +384,11 @@ def main() -> None:
     card = VirtualCard()
     try:
         if told.part == "latency":
-            latency(card, told.learnt, told.openings)
+            latency(card, told.learnt, told.openings, told.spoken)
         elif told.part == "cost":
             cost(card, told.seconds)
+        elif told.part == "spoken":
+            spoken_session(card)
         elif told.part == "kills":
             kills(card, told.count)
         else:
