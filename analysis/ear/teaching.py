@@ -287,7 +287,10 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
             continue
         fresh = make_print(levels, powers, heard, grid, known.quality)
         again = _gap(fresh, grid)[columns]
-        if taught @ again < LEAST_ALIKE * np.sqrt((taught @ taught) * (again @ again)):
+        along = taught @ again
+        if along < LEAST_SHARE * (taught @ taught):
+            continue  # a voice in the buzzer's columns, say
+        if along < LEAST_ALIKE * np.sqrt((taught @ taught) * (again @ again)):
             continue
         # Votes only rank suspects; how good one is does not depend on them.
         judged = judge(levels, Suspect(0.0, labels), heard, grid)
