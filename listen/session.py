@@ -167,6 +167,7 @@ class Session:
         self.plan = plan(engine)
         self.events: list[Event] = []
         self._struck: set[int] = set()
+        self._heard: dict[int, Change] = {}
         for event in events:
             self.add(event)
 
@@ -227,6 +228,8 @@ class Session:
         self.events.append(event)
         if event.kind == "struck":
             self._struck.add(event.body["event"])
+        elif event.kind == "change":
+            self._heard[event.seq] = Change(**event.body)
         for name in _WORKED_OUT:
             self.__dict__.pop(name, None)
 
@@ -393,7 +396,7 @@ class Session:
                     now.struck.append(replace(_reading(event), struck=True))
                 continue
             if event.kind == "change":
-                now.changes[event.seq] = Change(**body)
+                now.changes[event.seq] = self._heard[event.seq]
             elif event.kind == "reading":
                 (now.held if body["held"] else now.readings)[event.seq] = _reading(event)
             elif event.kind == "corrected":
@@ -495,8 +498,8 @@ class Session:
         return tuple(by_time[change.time_s] for change in ordered), asked
 
     def _wants_reading(self, change: Change) -> bool:
-        here = [place for at_s, place in self._now.places if at_s <= change.time_s]
-        return bool(here) and here[-1].step in ("found", "check", "record")
+        steps = (place.step for at_s, place in reversed(self._now.places) if at_s <= change.time_s)
+        return next(steps, "start") in ("found", "check", "record")
 
 
 def plan(engine: Engine) -> tuple[Place, ...]:
