@@ -43,19 +43,19 @@ def _reading(session: Session, event: Event) -> str:
     words = _in_words(body["written"])
     known = any(e.kind == "buzzer" for e in session.events)
     given = [reading for reading in session.readings if reading.time_s == event.at_s]
-    if known and given and session.taken_by(given[-1]) is None:
+    if known and given and body["step"] != "stop" and session.taken_by(given[-1]) is None:
         return f"{words}, but no {body['step']} was heard"
     return words
 
 
 def _asked(session: Session, event: Event) -> str:
-    first = session.events[event.body["event"] - 1].body["written"]
+    first = session.written(event.body["event"])
     return f"{_in_words(first)}, or {_in_words(event.body['written'])}?"
 
 
 def _struck(session: Session, event: Event) -> str:
-    body = session.events[event.body["event"] - 1].body
-    return f"struck, {_in_words(body['written'])}" if body.get("written") else "struck"
+    written = session.written(event.body["event"])
+    return f"struck, {_in_words(written)}" if written else "struck"
 
 
 def _change(session: Session, event: Event) -> str | None:

@@ -67,7 +67,11 @@ class Child:
         if line is None:
             self.end()
             raise Gone("ended by itself")
-        return json.loads(line)
+        try:
+            return json.loads(line)
+        except ValueError:  # it died in the middle of a line
+            self.end()
+            raise Gone("ended by itself") from None
 
     @property
     def ended(self) -> bool:

@@ -87,7 +87,7 @@ class HandsFree:
 
     def take(self, spoken: Spoken, session: Session) -> Turn:
         """Return what is to be done about an utterance, and answer what only asks."""
-        turn = self._dialogue.take(spoken.judged)
+        turn = self._dialogue.take(spoken.judged, spoken.start_s)
         if turn.about is not None:
             answers = {
                 "again": self._last_said or "nothing was said",
@@ -103,6 +103,8 @@ class HandsFree:
 
     def answer(self, session: Session, event: Event) -> None:
         """Answer an event aloud, which is in the logbook."""
+        if event.kind in ("reading", "corrected", "struck", "moved"):
+            self._dialogue.settle()
         words = aloud(session, event)
         if words:
             self._say(words)

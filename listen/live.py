@@ -7,6 +7,7 @@ find, and what the mechanic gives, meets in one queue. What is said aloud is hea
 each event is written to the logbook, then added to the session, then shown.
 """
 
+import math
 import queue
 import signal
 import threading
@@ -231,7 +232,14 @@ class Live:
         if not turn.understood and listening:
             body = {"words": heard["words"], "question": turn.question, "heard": heard}
             self._log(self.session.event("unheard", spoken.start_s, body))
+        if spoken.reading is not None and self.session.moved_since(spoken.start_s):
+            # It was said at another step than the one it would now be taken for.
+            body = {"words": heard["words"], "question": "the step has changed, say again"}
+            self._log(self.session.event("unheard", spoken.start_s, {**body, "heard": heard}))
+            return
         for line in turn.lines:
+            if self.session.finished:
+                return
             self._answer(line, spoken.start_s, heard, line is turn.lines[-1])
 
     def _answer(
@@ -249,7 +257,9 @@ class Live:
             event = self.session.answer(said, at_s, heard)
             if event.kind == "finished":
                 # What the ear still holds belongs to the record.
-                self._drain()
+                self._drain(at_s)
+                if self.session.finished:
+                    return True
                 event = replace(event, seq=len(self.session.events) + 1)
             self._log(event, aloud)
         return True
@@ -266,13 +276,13 @@ class Live:
             if aloud:
                 self._speech.answer(self.session, event)
 
-    def _drain(self) -> None:
-        """End listening and take in what it still brings."""
+    def _drain(self, until_s: float = math.inf) -> None:
+        """End listening and take in what it still brings, and what was said until a moment."""
         self._stop_listening()
         while not self._inbox.empty():
             item = self._inbox.get()
-            said = isinstance(item, Spoken) and not self.session.finished
-            if said or isinstance(item, Made | _Ear | _Failed):
+            said = isinstance(item, Spoken) and item.start_s < until_s
+            if (said and not self.session.finished) or isinstance(item, Made | _Ear | _Failed):
                 self._take(item)
 
     def _stop_listening(self) -> None:

@@ -28,7 +28,7 @@ class Loudspeaker:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._child: Child | None = Child("listen.loudspeaker")
-        self._ready = False
+        self._ready = self._over = False
 
     def play(self, samples: Samples, rate_hz: int) -> None:
         """Play samples and return when they have been heard.
@@ -39,6 +39,8 @@ class Loudspeaker:
             If they cannot be played; the next ones are tried again.
         """
         with self._lock:
+            if self._over:
+                raise OSError("the session is over")
             child = self._child = self._child or Child("listen.loudspeaker")
         try:
             if not self._ready:
@@ -47,7 +49,8 @@ class Loudspeaker:
             data = RATE.pack(rate_hz) + np.asarray(samples, "<f4").tobytes()
             trouble = child.ask(data, len(samples) / rate_hz + LATE_S)
         except Gone as gone:
-            self._child, self._ready = None, False
+            with self._lock:
+                self._child, self._ready = None, False
             raise OSError(f"the sound library {gone}") from None
         if trouble:
             raise OSError(trouble)
@@ -55,6 +58,7 @@ class Loudspeaker:
     def end(self) -> None:
         """End the process, in the middle of a word if it must be."""
         with self._lock:
+            self._over = True
             if self._child is not None:
                 self._child.end()
 

@@ -38,7 +38,11 @@ class OwnProcess:
 
     def __init__(self, model: Path | None = None) -> None:
         self._child = Child("listen.recogniser", *([] if model is None else [str(model)]))
-        self._checked(lambda: self._child.answer(LOADING_S))
+        try:
+            self._checked(lambda: self._child.answer(LOADING_S))
+        except BadInput:
+            self._child.end()
+            raise
 
     def write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
         """See `listen.speech.Recogniser`."""

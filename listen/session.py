@@ -47,11 +47,13 @@ from analysis.record import Ignored, Inputs, TimingRecord
 from analysis.spoken.job import expected
 from analysis.spoken.judge import Expected
 from analysis.timing import timing_record
-from analysis.wheel import meanings, parse, write
+from analysis.wheel import Mark, meanings, parse, write
 from listen.event import Event, Kind
 
 Step = Literal["start", "buzzer", "centre", "found", "set", "watch", "check", "record"]
 LEAST_SWEEPS = 3
+TWICE_S = 20.0
+"""Within what time two readings of one change, given in two ways, are the same one."""
 _BY_HAND: tuple[Kind, ...] = ("reading", "moved", "told", "corrected", "ignored", "note", "asked")
 """What the mechanic gave, and so can strike."""
 _WHERE_READINGS_BELONG: Mapping[Step, ReadingStep] = {
@@ -216,6 +218,20 @@ class Session:
             if (starts, stops) == ("starts", "stops"):
                 made += [one, other]
         return made
+
+    def moved_since(self, at_s: float) -> bool:
+        """Say whether another step was gone to after a moment."""
+        return self._now.places[-1][0] > at_s
+
+    def written(self, seq: int) -> str:
+        """Return a reading as it stands, or last stood, by its event."""
+        corrected = [
+            event.body["written"]
+            for event in self.events
+            if event.kind == "corrected" and event.body["event"] == seq
+            if event.seq not in self._struck
+        ]
+        return str(corrected[-1] if corrected else self.events[seq - 1].body.get("written", ""))
 
     def event(self, kind: Kind, at_s: float, body: Mapping[str, Any]) -> Event:
         """Return the next event, of a kind that the program itself makes."""
@@ -432,19 +448,23 @@ class Session:
         first, other = self._now.readings[seq].mark, parse(body["written"])
         assert first is not None
         about = {"event": seq, "written": body["written"]}
-        if first.number == other.number and len({first.side, other.side} - {None}) < 2:
+        if _alike(first, other):
             return "agreed", about
-        return ("corrected" if asked else "asked"), about
+        meant = asked and _alike(parse(self._now.unsettled[seq]), other)
+        return ("corrected" if meant else "asked"), about
 
     def _first_given(self, body: Mapping[str, Any], at_s: float) -> int | None:
         """Return the event of the reading that the last change before a moment has."""
         if body["held"] or body["step"] not in ("opening", "closing"):
             return None
         points = "open" if body["step"] == "opening" else "closed"
-        before = [c for c in self.changes if c.points == points and c.time_s <= at_s]
+        before = [c for c in self.changes if c.time_s <= at_s]
+        here = [c for c in before if c.points == points]
         for seq, reading in self._valid().items():
             alike = reading.step == body["step"] and reading.cylinder == body["cylinder"]
-            if alike and before and self.taken_by(reading) == before[-1]:
+            # Once the points moved again, or after a while, it is a reading of another sweep.
+            still = at_s - reading.time_s < TWICE_S and before[-1:] == here[-1:]
+            if alike and still and here and self.taken_by(reading) == here[-1]:
                 return seq
         return None
 
@@ -500,6 +520,11 @@ class Session:
     def _wants_reading(self, change: Change) -> bool:
         steps = (place.step for at_s, place in reversed(self._now.places) if at_s <= change.time_s)
         return next(steps, "start") in ("found", "check", "record")
+
+
+def _alike(one: Mark, other: Mark) -> bool:
+    """Say whether two marks are one; a side left out is the usual one."""
+    return one.number == other.number and (one.side or "before") == (other.side or "before")
 
 
 def plan(engine: Engine) -> tuple[Place, ...]:

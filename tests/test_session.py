@@ -330,10 +330,14 @@ def test_a_reading_typed_and_said_for_one_opening_agrees_or_is_asked() -> None:
     assert "29.5, or 28.5?" in bench.session.say(bench.session.events[-1])
     assert [r.written for r in bench.session.readings][-1] == "29.5"
     assert any("stands" in warning for warning in bench.session.record().warnings)
+    assert aloud("13") == "asked"  # neither of the two
+    assert aloud("29.5 after") == "asked"
+    assert aloud("28.5") == "asked"
     assert aloud("28.5") == "corrected"
     assert [r.written for r in bench.session.readings][-1] == "28.5"
     assert not any("stands" in warning for warning in bench.session.record().warnings)
     bench.hear("closed")
+    assert aloud("28.5") == "reading"  # the points moved on: it is of another sweep
     bench.hear("open")
     assert aloud("28.5") == "reading"
 

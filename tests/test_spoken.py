@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from analysis.engine import engine_from
 from analysis.spoken.commands import VOCABULARY, Command, take_apart
+from analysis.spoken.dialogue import ANSWER_S, Dialogue
 from analysis.spoken.job import SpokenJob
 from analysis.spoken.judge import (
     COST_WRONG,
@@ -207,6 +208,17 @@ def test_other_talk_is_ignored() -> None:
 )
 def test_a_number_that_nobody_reads_off_a_wheel_is_asked(words: str, act: str) -> None:
     assert judge((Hypothesis(f"{words}.", -0.1),), 1.6).act == act
+
+
+def test_an_old_doubt_says_nothing_of_a_new_reading() -> None:
+    alike = (Hypothesis("thirteen before.", -1.0), Hypothesis("thirty before.", -1.2))
+    doubt = judge(alike, 1.0)
+    talk = Dialogue()
+    assert talk.take(doubt, 1.0).question == doubt.question()
+    assert talk.take(doubt, 1.0 + 2 * ANSWER_S).question == doubt.question()
+    assert talk.take(doubt, 2.0 + 2 * ANSWER_S).question != doubt.question()
+    talk.settle()
+    assert talk.take(doubt, 3.0 + 2 * ANSWER_S).question == doubt.question()
 
 
 def test_a_number_after_which_something_was_said_is_asked() -> None:

@@ -137,3 +137,9 @@ def _as_words(name: str) -> tuple[str, ...]:
         return ()
     alike = {"1": ("won",), "2": ("to", "too"), "4": ("for",), "8": ("ate",)}
     return (cardinal(int(name)), *alike.get(name, ()))
+
+
+def remark(heard: str) -> str:
+    """Return the words of a note, without the word that says it is one."""
+    first, _, rest = heard.partition(" ")
+    return (rest if first.strip(" .,:").casefold() == "note" else heard).strip()

@@ -9,13 +9,15 @@ for the digits one by one, which do not sound alike.
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.spoken.commands import Command
+from analysis.spoken.commands import Command, remark
 from analysis.spoken.judge import Candidate, Judged, decide
 from analysis.spoken.language import in_figures
 
 UNNAMED = 0.02
 """Probability of a meaning that an utterance did not suggest at all."""
 DIGITS = "say it digit by digit"
+ANSWER_S = 20.0
+"""What is said later than this after a doubt is no answer to it."""
 
 
 @dataclass(frozen=True)
@@ -54,17 +56,24 @@ class Dialogue:
     def __init__(self) -> None:
         self.listening = True
         self._doubted: Judged | None = None
+        self._doubted_s = 0.0
 
-    def take(self, judged: Judged) -> Turn:
-        """Take what was judged of an utterance."""
+    def settle(self) -> None:
+        """Know that what was in doubt has been given in another way."""
+        self._doubted = None
+
+    def take(self, judged: Judged, at_s: float = 0.0) -> Turn:
+        """Take what was judged of an utterance, and when that was said, in seconds."""
         before, self._doubted = self._doubted, None
+        if at_s - self._doubted_s > ANSWER_S:
+            before = None
         if before is not None:
             judged = weigh(before, judged)
         if judged.act != "accept" or judged.best is None:
             if judged.act == "ignore" or not self.listening:
                 self._doubted = before
                 return Turn(judged)
-            self._doubted = judged
+            self._doubted, self._doubted_s = judged, at_s
             again = before is not None and before.act == judged.act == "offer"
             return Turn(judged, question=DIGITS if again else judged.question())
         return self._obey(judged)
@@ -105,5 +114,5 @@ def weigh(before: Judged, now: Judged) -> Judged:
 
 def _line(command: Command, heard: str) -> str:
     if command.word == "note":
-        return f"note {heard.partition(' ')[2].strip() or '-'}"
+        return f"note {remark(heard) or '-'}"
     return f"{command.word} {command.argument}".strip()

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from analysis.engine import Engine
 from analysis.reading import Phase, Reading, Step
-from analysis.spoken.commands import STEPS, Command
+from analysis.spoken.commands import STEPS, Command, remark
 from analysis.spoken.judge import Expected, Judged
 from analysis.spoken.language import in_figures
 from analysis.wheel import meanings
@@ -114,7 +114,7 @@ class SpokenJob:
         elif command.word == "strike":
             self._strike(time_s)
         elif command.word == "note":
-            self.notes.append((time_s, heard.partition(" ")[2]))
+            self.notes.append((time_s, remark(heard)))
 
     def _keep(self, reading: Reading) -> Reading:
         self.readings.append(reading)

@@ -159,8 +159,9 @@ def say(mark: Mark) -> str:
         raise ValueError(f"{mark.number:g} is not on a wheel")
     if mark.number == 0.0 and mark.centre != "bottom":
         return "zero, top dead centre"
-    whole = math.floor(mark.number)
-    part = round(mark.number - whole, 6)
+    number = round(mark.number, 6)
+    whole = math.floor(number)
+    part = round(number - whole, 6)
     quarters = {0.25: "a quarter", 0.5: "a half", 0.75: "three quarters"}
     if part == 0.0:
         words = cardinal(whole)
