@@ -5,14 +5,12 @@ heard goes into the session's inbox as `Spoken`, what becomes of the engine as `
 """
 
 import queue
-from collections import deque
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.sound import Block
 from analysis.spoken.dialogue import Dialogue, Turn
 from analysis.spoken.lines import lines_of
 from listen.aloud import aloud, what_now
@@ -62,7 +60,7 @@ class HandsFree:
         self._voice = Voice(self._now, self._spoke, self._loudspeaker.play)
         self._dialogue = Dialogue()
         self._last_said = ""
-        self._troubles: deque[str] = deque()
+        self._troubles: set[str] = set()
         self._looked_back_s = -np.inf
         self._end_s: float | None = None
         lines = lines_of(buzzer) if buzzer is not None else ()
@@ -75,10 +73,9 @@ class HandsFree:
 
     def hear(self, piece: Piece) -> None:
         """Take sound; returns at once."""
-        samples = piece.samples.astype(np.float32) / np.float32(32768)
         lost = 0 if self._end_s is None else round((piece.start_s - self._end_s) * piece.rate_hz)
         self._end_s = piece.end_s
-        self._listener.hear(Block(samples, piece.rate_hz, piece.start_s, max(0, lost)))
+        self._listener.hear(piece.block(max(0, lost)))
 
     def expect(self, session: Session) -> None:
         """Know what is plausible now."""
@@ -129,7 +126,7 @@ class HandsFree:
             gone = "the speech engine ended by itself; readings can still be typed"
         for words in (self._listener.trouble or gone, self._voice.trouble):
             if words is not None and words not in self._troubles:
-                self._troubles.append(words)
+                self._troubles.add(words)
                 return words
         return None
 

@@ -18,12 +18,11 @@ from typing import Protocol
 from analysis.sound import Block, Samples
 from analysis.spoken.judge import Expected, Hypothesis, Judged
 from listen.errors import BadInput
+from listen.recogniser import HANGS_S
 from listen.speech import Recogniser, Utterance, Utterances
 from listen.spoken import Spoken, make_of
 from listen.voice import Spoke
 
-HANGS_S = 15.0
-"""An utterance that takes longer than this to recognise never will be."""
 WAITING_BLOCKS = 2000
 OWN_S = 0.2
 """How far the program's own voice may be heard before or after the time it is known to speak."""

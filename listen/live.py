@@ -22,7 +22,6 @@ import numpy as np
 from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.live import LiveEar
-from analysis.sound import Block
 from listen.desk import Desk, Made
 from listen.event import Event
 from listen.handsfree import HandsFree
@@ -37,6 +36,7 @@ from listen.spoken import Spoken
 
 TICK_S = 0.25
 STOP_S = 20.0
+STEP_CHANGED = "the step has changed, say again"
 REPORT_S = 0.5
 """How often the ear says how far it has come, when there is nothing else to say."""
 
@@ -229,13 +229,14 @@ class Live:
         listening = self._speech.listening
         turn = self._speech.take(spoken, self.session)
         heard = spoken.as_dict()
-        if not turn.understood and listening:
-            body = {"words": heard["words"], "question": turn.question, "heard": heard}
-            self._log(self.session.event("unheard", spoken.start_s, body))
+        understood, question = turn.understood, turn.question
         if spoken.reading is not None and self.session.moved_since(spoken.start_s):
             # It was said at another step than the one it would now be taken for.
-            body = {"words": heard["words"], "question": "the step has changed, say again"}
-            self._log(self.session.event("unheard", spoken.start_s, {**body, "heard": heard}))
+            understood, question = False, STEP_CHANGED
+        if not understood:
+            if listening:
+                body = {"words": heard["words"], "question": question, "heard": heard}
+                self._log(self.session.event("unheard", spoken.start_s, body))
             return
         for line in turn.lines:
             if self.session.finished:
@@ -361,8 +362,7 @@ class Live:
                     report(ear, ear.finish(), piece.start_s)
                 rate = piece.rate_hz
                 ear = LiveEar(rate, listening.sounding, known)
-            samples = piece.samples.astype(np.float32) / np.float32(32768)
-            report(ear, ear.hear(Block(samples, rate, piece.start_s)), piece.end_s)
+            report(ear, ear.hear(piece.block()), piece.end_s)
         if ear is not None and piece is not None:
             report(ear, ear.finish(), piece.end_s)
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.sound import Block
 from listen.errors import BadInput
 from listen.kept_sound import PCM
 from listen.soundcard import HEADER, command
@@ -70,6 +71,11 @@ class Piece:
     def end_s(self) -> float:
         """Session time just after the last sample."""
         return (self.at + len(self.samples)) / self.rate_hz
+
+    def block(self, lost: int = 0) -> Block:
+        """Return it as the ear and the recogniser hear it, `lost` samples before it missing."""
+        samples = self.samples.astype(np.float32) / np.float32(32768)
+        return Block(samples, self.rate_hz, self.start_s, lost)
 
 
 @dataclass(frozen=True)

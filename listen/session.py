@@ -917,8 +917,7 @@ def _say_agreed(session: Session, event: Event) -> str:
 
 def _say_asked(session: Session, event: Event) -> str:
     seq = event.body["event"]
-    standing = session._now.readings.get(seq)
-    first = standing.written if standing else session.events[seq - 1].body["written"]
+    first = session.written(seq)
     return (
         f"{session.numbered(seq)}: {first}, or {event.body['written']}? Give the right one again; "
         f"{first} stands"

@@ -259,8 +259,10 @@ def shares(
         sum(w * v for w, v in zip(SHARES, evidence(support, seconds), strict=True))
         for support in supports
     ]
-    weights = [math.exp(score - max(scores)) for score in scores]
-    pairs = [(one, w / sum(weights)) for one, w in zip(supports, weights, strict=True)]
+    top = max(scores, default=0.0)
+    weights = [math.exp(score - top) for score in scores]
+    whole = sum(weights)
+    pairs = [(one, w / whole) for one, w in zip(supports, weights, strict=True)]
     return sorted(pairs, key=lambda pair: -pair[1])
 
 
