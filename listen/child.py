@@ -41,6 +41,7 @@ class Child:
             start_new_session=True,  # Ctrl-C is for the program alone
         )
         self._answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._hangs = False
         threading.Thread(target=self._read, daemon=True).start()
 
     def ask(self, question: bytes, patience_s: float) -> Any:
@@ -51,10 +52,8 @@ class Child:
         Gone
             If none comes in time. The process is then ended.
         """
-        assert self._process.stdin is not None
-        with contextlib.suppress(OSError, ValueError):
-            self._process.stdin.write(SIZE.pack(len(question)) + question)
-            self._process.stdin.flush()
+        # A process that hangs does not take a long question in, either.
+        threading.Thread(target=self._write, args=(question,), daemon=True).start()
         return self.answer(patience_s)
 
     def answer(self, patience_s: float) -> Any:
@@ -62,21 +61,21 @@ class Child:
         try:
             line = self._answers.get(timeout=patience_s)
         except queue.Empty:
+            self._hangs = True
             self.end()
             raise Gone("hangs") from None
-        if line is None:
+        # A line that is cut short: it died in the middle of it.
+        if line is None or not line.endswith(b"\n"):
             self.end()
             raise Gone("ended by itself")
-        try:
-            return json.loads(line)
-        except ValueError:  # it died in the middle of a line
-            self.end()
-            raise Gone("ended by itself") from None
+        return json.loads(line)
 
     @property
-    def ended(self) -> bool:
-        """Whether the process is there no more."""
-        return self._process.poll() is not None
+    def gone(self) -> str | None:
+        """How the process came to be there no more; None while it is there."""
+        if self._process.poll() is None:
+            return None
+        return "hangs" if self._hangs else "ended by itself"
 
     def end(self) -> None:
         """End the process, whatever it is doing."""
@@ -85,6 +84,12 @@ class Child:
         with contextlib.suppress(OSError):
             assert self._process.stdin is not None
             self._process.stdin.close()
+
+    def _write(self, question: bytes) -> None:
+        assert self._process.stdin is not None
+        with contextlib.suppress(OSError, ValueError):
+            self._process.stdin.write(SIZE.pack(len(question)) + question)
+            self._process.stdin.flush()
 
     def _read(self) -> None:
         assert self._process.stdout is not None

@@ -121,9 +121,7 @@ class HandsFree:
 
     def trouble(self) -> str | None:
         """Return, once, why speech or the voice no longer works."""
-        gone = None
-        if self._recogniser is not None and self._recogniser.ended:
-            gone = "the speech engine ended by itself; readings can still be typed"
+        gone = None if self._recogniser is None else self._recogniser.trouble
         for words in (self._listener.trouble or gone, self._voice.trouble):
             if words is not None and words not in self._troubles:
                 self._troubles.add(words)

@@ -51,9 +51,9 @@ class OwnProcess:
         return tuple(Hypothesis(*one) for one in found)
 
     @property
-    def ended(self) -> bool:
-        """Whether the process is there no more."""
-        return self._child.ended
+    def trouble(self) -> str | None:
+        """Why the process is there no more; None while it is there."""
+        return None if self._child.gone is None else _no_longer(self._child.gone)
 
     def end(self) -> None:
         """End the process."""
@@ -64,10 +64,14 @@ class OwnProcess:
         try:
             answer = ask()
         except Gone as gone:
-            raise BadInput(f"the speech engine {gone}; readings can still be typed") from None
+            raise BadInput(_no_longer(gone)) from None
         if isinstance(answer, dict):
             raise BadInput(answer["error"])
         return answer
+
+
+def _no_longer(how: object) -> str:
+    return f"the speech engine {how}; readings can still be typed"
 
 
 def _main(model: str | None) -> None:

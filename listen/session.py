@@ -132,6 +132,8 @@ class _Standing:
     places: list[tuple[float, Place]] = field(default_factory=list)
     readings: dict[int, Reading] = field(default_factory=dict)
     struck: list[Reading] = field(default_factory=list)
+    withdrawn: dict[int, Reading] = field(default_factory=dict)
+    """Readings that were struck, as they last stood."""
     held: dict[int, Reading] = field(default_factory=dict)
     changes: dict[int, Change] = field(default_factory=dict)
     ignored: dict[int, str] = field(default_factory=dict)
@@ -409,7 +411,9 @@ class Session:
             body = event.body
             if event.seq in self._struck:
                 if event.kind == "reading" and not body["held"]:
-                    now.struck.append(replace(_reading(event), struck=True))
+                    now.withdrawn[event.seq] = _reading(event)
+                elif event.kind == "corrected":
+                    self._correct(now, body["event"], body["written"], struck=True)
                 continue
             if event.kind == "change":
                 now.changes[event.seq] = self._heard[event.seq]
@@ -433,6 +437,7 @@ class Session:
             if event.kind in ("corrected", "agreed"):
                 now.unsettled.pop(body["event"], None)
         now.unsettled = {seq: other for seq, other in now.unsettled.items() if seq in now.readings}
+        now.struck += [replace(reading, struck=True) for reading in now.withdrawn.values()]
         return now
 
     def _given_twice(
@@ -469,12 +474,15 @@ class Session:
         return None
 
     @staticmethod
-    def _correct(now: _Standing, seq: int, written: str) -> None:
-        for kept in (now.readings, now.held):
+    def _correct(now: _Standing, seq: int, written: str, *, struck: bool = False) -> None:
+        """Correct a reading; the value that no longer counts stays, as struck."""
+        for kept in (now.readings, now.withdrawn, now.held):
             if seq in kept:
-                if kept is now.readings:
-                    now.struck.append(replace(kept[seq], struck=True))
-                kept[seq] = replace(kept[seq], mark=parse(written), written=written)
+                first = kept[seq]
+                second = replace(first, mark=parse(written), written=written)
+                if kept is not now.held:
+                    now.struck.append(replace(second if struck else first, struck=True))
+                kept[seq] = first if struck else second
 
     def _valid(self) -> dict[int, Reading]:
         """Return the readings without those from before the points were set again."""
@@ -895,7 +903,7 @@ def _say_moved(session: Session, event: Event) -> str:
 def _say_struck(session: Session, event: Event) -> str:
     struck = session.events[event.body["event"] - 1]
     if struck.kind == "reading":
-        return f"struck: {session.numbered(struck.seq)}, {struck.body['written']}"
+        return f"struck: {session.numbered(struck.seq)}, {session.written(struck.seq)}"
     words = {"moved": f"back to {session.place}", "note": "the note"}
     return f"struck: {words.get(struck.kind, struck.kind)}"
 

@@ -146,6 +146,14 @@ def test_what_was_struck_or_corrected_stays_in_the_journal(bench: Bench) -> None
     given = [e.body["written"] for e in bench.session.events if e.kind == "reading"]
     assert given == ["28 before", "28.5 before"]
     assert bench.say("strike 1").kind == "refused"  # it is struck already
+    struck = bench.say("strike 2")
+    assert bench.session.say(struck) == "struck: 2, 28.5 before"
+    bench.say("29 before"), bench.say("correct 3 30 before")
+    assert bench.session.say(bench.say("strike 3")) == "struck: 3, 30 before"
+    record = bench.session.record()
+    assert sorted(reading.written for reading in record.readings if reading.struck) == [
+        "27.5 before", "28 before", "28.5 before", "29 before", "30 before",
+    ]  # fmt: skip
 
 
 def test_striking_a_move_goes_back(bench: Bench) -> None:

@@ -2,7 +2,9 @@
 
 import importlib.util
 import json
+import os
 import shutil
+import signal
 import subprocess
 import sys
 import threading
@@ -22,6 +24,7 @@ from analysis.spoken.judge import Hypothesis
 from analysis.spoken.lines import LineRemover, lines_of
 from analysis.wheel import Mark
 from listen import speech
+from listen.child import Child, Gone
 from listen.errors import BadInput
 from listen.listener import Listener
 from listen.speech import Recogniser, utterances_in
@@ -249,6 +252,15 @@ def test_a_failing_engine_is_said_and_the_session_goes_on(
     monkeypatch.setattr("listen.listener.HANGS_S", 0.5)
     heard, trouble = listen_to(does, said("thirty-four and a half before"))
     assert heard == [] and why in trouble and "can still be typed" in trouble
+
+
+def test_a_process_that_hangs_is_said_to_hang_even_before_it_took_the_question_in() -> None:
+    child = Child("listen.recogniser", "no such model")
+    assert "error" in child.answer(60.0)
+    os.kill(child._process.pid, signal.SIGSTOP)
+    with pytest.raises(Gone, match="hangs"):
+        child.ask(bytes(1_000_000), 0.3)
+    assert child.gone == "hangs"
 
 
 @needs_voice
