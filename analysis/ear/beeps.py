@@ -19,13 +19,17 @@ SAME = 0.06
 LEAST_BEEPS = 6
 MOST_MISSED = 3
 """Most beeps that may go unheard between two that are heard."""
+SHOWS_S = 0.05
+"""How long after its beginning a beep shows."""
 REMEMBERED = 200
 """Latest changes from which the clock of a live train is taken."""
 MOST_ODD = 0.25
 """Largest share of short periods that do not fit the clock."""
+EXACTLY, MOST_ODD_IF_EXACT = 0.02, 0.5
+"""The same of a clock that is kept exactly: where noise makes and hides beeps, half must do."""
 
 
-def gather_beeps(changes: list[Change]) -> list[Change]:
+def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
     """Return the changes with each train of beeps made one sound.
 
     Parameters
@@ -33,16 +37,18 @@ def gather_beeps(changes: list[Change]) -> list[Change]:
     changes : list of Change
         In time order. Shifts between two sounds are left alone, as is a sound that comes and goes
         with no common period, or without a pause.
+    end_s : float
+        When the sound ends. A train whose next beep was not yet due by then goes on.
 
     Returns
     -------
     list of Change
     """
     starts = [c for c in changes if c.change == "starts"]
-    beat = clock([c.time_s for c in starts])
-    if beat is None:
+    ticks = clock([c.time_s for c in starts])
+    if ticks is None:
         return changes
-    period_s, longest_s = beat
+    period_s, longest_s = ticks
     beep_s = float(
         np.median(
             [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
@@ -67,6 +73,8 @@ def gather_beeps(changes: list[Change]) -> list[Change]:
         if last.change == "stops":
             begin_s = _last_start(train, last)
             cut_short = last.time_s - begin_s < 0.9 * beep_s
+            if not cut_short and begin_s + period_s + SHOWS_S > end_s:
+                continue
             gap_s = 0.0 if cut_short else max(0.0, period_s - beep_s)
             uncertainty_s = float(np.hypot(last.uncertainty_s, gap_s / np.sqrt(3)))
             gathered.append(replace(last, uncertainty_s=uncertainty_s))
@@ -88,11 +96,18 @@ class BeepGatherer:
 
     def take(self, changes: list[Change], now_s: float) -> list[Change]:
         """Take fresh changes and return those that are settled by `now_s`, in seconds."""
-        if changes:
+        return self._take(changes, now_s, np.inf)
+
+    def finish(self, changes: list[Change], end_s: float) -> list[Change]:
+        """Take the last changes of a sound that ends and return all that were not yet settled."""
+        return self._take(changes, np.inf, end_s)
+
+    def _take(self, changes: list[Change], now_s: float, end_s: float) -> list[Change]:
+        if changes or end_s < np.inf:
             self._raw = [*self._raw, *changes][-REMEMBERED:]
-            beat = clock([c.time_s for c in self._raw if c.change == "starts"])
-            self._longest_s = 0.0 if beat is None else beat[1]
-            gathered = gather_beeps(self._raw)
+            ticks = clock([c.time_s for c in self._raw if c.change == "starts"])
+            self._longest_s = 0.0 if ticks is None else ticks[1]
+            gathered = gather_beeps(self._raw, end_s)
             self._waiting = [c for c in gathered if c.time_s > self._reported_s]
         settled = []
         while self._waiting and self._settled(self._waiting[0], now_s):
@@ -109,8 +124,8 @@ def _last_start(train: list[Change], before: Change) -> float:
     return starts[-1] if starts else train[0].time_s
 
 
-def clock(starts_s: list[float]) -> tuple[float, float] | None:
-    """Return the period of the beeps and the longest usual step, in s; None when there is none.
+def beat(starts_s: list[float]) -> float | None:
+    """Return the period of the beeps in s; None when they keep to none.
 
     A beep here and there goes unheard, so that a step may be some periods long.
     """
@@ -119,13 +134,26 @@ def clock(starts_s: list[float]) -> tuple[float, float] | None:
     if len(short) < LEAST_BEEPS:
         return None
     turns = short[None, :] / short[:, None]
-    fits = (np.abs(turns - np.round(turns)) < SAME * np.maximum(turns, 1)) & (turns > 0.5)
-    fits &= np.round(turns) <= MOST_MISSED + 1
-    share = fits.mean(axis=1)
-    if share.max() < 1 - MOST_ODD:
+    whole = np.round(turns)
+    near = (turns > 0.5) & (whole <= MOST_MISSED + 1)
+    for same, most_odd in ((SAME, MOST_ODD), (EXACTLY, MOST_ODD_IF_EXACT)):
+        share = (near & (np.abs(turns - whole) < same * np.maximum(turns, 1))).mean(axis=1)
+        if share.max() >= 1 - most_odd:
+            period_s = float(short[share > share.max() - 0.05].max())
+            return float(np.median(short[np.abs(short / period_s - 1) < same]))
+    return None
+
+
+def clock(starts_s: list[float]) -> tuple[float, float] | None:
+    """Return the period of the beeps and the longest usual step, in s; None when there is none.
+
+    Beeps that never pause are no trains.
+    """
+    period_s = beat(starts_s)
+    if period_s is None:
         return None
-    period_s = float(short[share > share.max() - 0.05].max())
-    period_s = float(np.median(short[np.abs(short / period_s - 1) < SAME]))
+    steps = np.diff(starts_s)
+    short = steps[(steps >= SHORTEST_S) & (steps <= LONGEST_S)]
     usual = np.round(np.quantile(short, 0.9) / period_s)
     longest_s = (usual + 0.5) * period_s
     return (period_s, longest_s) if np.any(steps > longest_s + 0.3 * period_s) else None

@@ -27,7 +27,8 @@ import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, weigh
-from analysis.ear.moment import Moment, rise_shapes
+from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, cut_short
+from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell
@@ -55,6 +56,8 @@ EVIDENCE_SHARE = 0.4
 """Frames overlap by three quarters, so each counts for less than a frame of its own."""
 CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
+CUT_SHORT_S = 0.045
+"""How long after the shortest state a beep that is due is looked for."""
 KEPT_S = 1.5
 """How much of the latest sound is kept: more than LOOK_BACK_S."""
 
@@ -115,6 +118,8 @@ class Ear:
         self._log_odds = 0.0
         self._turn: _Turn | None = None
         self._last_settled_s = -np.inf
+        self._beeps = Beeps()
+        self._due: Due | None = None
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
         self.moments: list[tuple[int, float, Moment]] = []
         self.follow(buzzer)
@@ -179,6 +184,7 @@ class Ear:
         self._latest = _Latest()
         self._log_odds, self._turn = 0.0, None
         self._last_settled_s = first / self.grid.rate_hz
+        self._due = None
 
     def _listen(self) -> list[Change]:
         grid, changes = self.grid, []
@@ -206,7 +212,59 @@ class Ear:
             self._frame += 1
             if self._turn is not None and self._waited_s(self._turn) >= LOOK_AHEAD_S:
                 changes += self._look(self._turn, at_end=False)
+            changes += self._last_beep()
         return changes
+
+    def _last_beep(self) -> list[Change]:
+        """Return the changes of a last beep that was cut too short for the frames to show."""
+        due = self._due
+        if due is None or self._turn is not None:
+            return []
+        rate, silent = self.grid.rate_hz, self.buzzer.silent
+        origin_s = self._start / rate
+        end_s = due.start_s + min(due.beep_s, SHORTEST_S) + CUT_SHORT_S
+        if silent is None or self.grid.middle_s(self._frame) + origin_s < end_s:
+            return []
+        self._due = None
+        first_s = due.last_s[0]
+        if first_s < origin_s:
+            return []
+        first, last = (round((t - origin_s) * rate) for t in (first_s, end_s))
+        x = self._latest.samples[first:last].astype(float)
+        here = Due(
+            due.start_s - first_s,
+            due.beep_s,
+            (due.last_s[0] - first_s, due.last_s[1] - first_s),
+        )
+        heard = cut_short(Stretch(x, rate, self._tell, silent, here.start_s), here)
+        if heard is None:
+            return []
+        changes = []
+        for time_s, state in zip(heard, (1 - silent, silent), strict=True):
+            moment = just_about(time_s, UNCERTAINTY_S)
+            self.moments.append((state, first_s, moment))
+            told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
+            changes.append(self._change(state, first_s + told_s, first_s + told_s, uncertainty_s))
+        self._last_settled_s = changes[-1].settled_s
+        return changes
+
+    def _keep_beat(self, change: Change) -> None:
+        """Count the beeps, and wait for the next."""
+        self._due = None
+        if change.change == "starts":
+            self._beeps.starts(change.time_s)
+        elif change.change == "stops":
+            self._due = self._beeps.stops(change.time_s)
+
+    def _change(self, state: int, time_s: float, settled_s: float, uncertainty_s: float) -> Change:
+        return Change(
+            time_s=time_s,
+            settled_s=settled_s,
+            uncertainty_s=uncertainty_s,
+            change=self._kind(state),
+            points=self._points(state),
+            margin_db=self.buzzer.margin_db,
+        )
 
     def _leaning(self, state: int) -> float:
         """Return the log odds of a state, after the last frame."""
@@ -256,14 +314,9 @@ class Ear:
         self.state = turn.state
         self.shape_log_odds[turn.state] += moment.says_of_shape()
         self.moments.append((turn.state, origin_s + first_s, moment))
-        change = Change(
-            time_s=origin_s + first_s + time_s,
-            settled_s=origin_s + first_s + settled_s,
-            uncertainty_s=uncertainty_s,
-            change=self._kind(turn.state),
-            points=self._points(turn.state),
-            margin_db=self.buzzer.margin_db,
-        )
+        start_s = origin_s + first_s
+        change = self._change(turn.state, start_s + time_s, start_s + settled_s, uncertainty_s)
+        self._keep_beat(change)
         self._last_settled_s = origin_s + first_s + flips[-1]
         return [change]
 

@@ -94,7 +94,7 @@ def hear(
         progress(seconds)
     if ear is not None:
         changes += ear.finish()
-        changes = gather_beeps(ear.reconsider(changes))
+        changes = gather_beeps(ear.reconsider(changes), seconds)
     return Heard(changes, buzzer, seconds)
 
 

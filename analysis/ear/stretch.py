@@ -204,10 +204,10 @@ class Stretch:
         for state in (0, 1):
             if not self.tell.responses[state].any():
                 continue
-            power = self._power(self.tell.responses[state])
+            power = self.power(self.tell.responses[state])
             beside = np.ones(self.steps)
             if self.tell.flanks[state].any():
-                beside = _smooth(self._power(self.tell.flanks[state]), 8) + FLOOR
+                beside = _smooth(self.power(self.tell.flanks[state]), 8) + FLOOR
             for smooth in (1, 2, 4, 8):
                 level = np.sqrt(_smooth(power, smooth))
                 old, new = _usual(level, beside, calm), _usual(level, beside, slice(-40, None))
@@ -224,7 +224,7 @@ class Stretch:
         """Return when the first break was half done: filters spread it to either side alike."""
         state = 1 - self.before if self.tell.responses[1 - self.before].any() else self.before
         step_s = STEP_S / 4
-        course = np.sqrt(self._power(self.tell.responses[state], step_s))
+        course = np.sqrt(self.power(self.tell.responses[state], step_s))
         i, calm, reach = (round(t / step_s) for t in (first_s, 0.015, 0.005))
         old = float(np.median(course[max(0, i - calm) : max(1, i - reach // 2)]))
         ahead = course[max(0, i - reach // 2) : i + reach]
@@ -232,7 +232,7 @@ class Stretch:
         over = np.flatnonzero((ahead > 0.5 * (old + new)) == (new > old))
         return (max(0, i - reach // 2) + (over[0] if len(over) else reach // 2)) * step_s
 
-    def _power(self, response: Array, step_s: float = STEP_S) -> Array:
+    def power(self, response: Array, step_s: float = STEP_S) -> Array:
         """Return the power of the sound through a filter, step by step."""
         n = scipy.fft.next_fast_len(len(self.x) + int(0.01 * self.rate_hz))
         hz = np.arange(n // 2 + 1) * self.rate_hz / n
@@ -331,6 +331,24 @@ class _Usual:
 def _usual(level: Array, beside: Array, part: slice) -> _Usual:
     low, middle, high = np.percentile(level[part], [16, 50, 84])
     return _Usual(float(middle), float(high - low) / 2, float(np.median(beside[part])))
+
+
+def log_odds_of_level(power: Array, beside: Array | None, old: slice, new: slice) -> Array:
+    """Return the log odds, step by step, that a level is not the old state's.
+
+    Parameters
+    ----------
+    power : ndarray, shape (steps,)
+        From :meth:`Stretch.power`, of the filter that tells.
+    beside : ndarray, shape (steps,), or None
+        The same of the filter beside it, if there is one.
+    old, new : slice
+        Steps in which the old and the new state are sure.
+    """
+    level = np.sqrt(power)
+    noise = np.ones(len(level)) if beside is None else _smooth(beside, 8) + FLOOR
+    usual = _usual(level, noise, old), _usual(level, noise, new)
+    return np.asarray(SHARE * _left(level, noise, *usual))
 
 
 def _smooth(values: Array, width: int) -> Array:

@@ -1,0 +1,124 @@
+"""The last beep of a train: the points may close in the midst of one, and cut it short.
+
+Meaning
+-------
+A pulsed buzzer's clock runs on by itself, so when the points stay open the next beep comes a
+period after the last began. What comes of it when they close meanwhile may be too short for the
+frames to show: some milliseconds. But when it would begin is known, and so is how loud it would
+be, from the beep before. So the ear looks there: how long, from that moment, does the sound stand
+above what the gap before it holds? The points closed when it ended.
+
+Conventions
+-----------
+Times are seconds from the first sample of the stretch handed in. Filters have no delay.
+
+Sources
+-------
+E. S. Page, "Continuous inspection schemes", Biometrika 41 (1954) 100: the running sum of log
+odds. Periods of beepers: see :mod:`.beeps`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.ear.beeps import beat
+from analysis.ear.stretch import STEP_S, Stretch, log_odds_of_level
+
+LEAST_LOG_ODDS = 5.0
+"""Log odds from which a short beep is believed."""
+LEAST_S = 0.003
+"""A beep that is shorter is none: it hardly comes up."""
+EARLY_S = 0.003
+"""How far the clock may be out."""
+BESIDE_S = 0.006
+"""How far either side of a beep its level may still rise or fall."""
+STILL = 0.6
+"""Part of its greatest level down to which a beep still sounds."""
+UNCERTAINTY_S = 0.0015
+LATEST_BEEPS = 40
+
+
+@dataclass(frozen=True)
+class Due:
+    """The beep that would come next.
+
+    Attributes
+    ----------
+    start_s : float
+        When it would begin, in seconds since listening began.
+    beep_s : float
+        How long a beep lasts.
+    last_s : (float, float)
+        When the last one began and ended.
+    """
+
+    start_s: float
+    beep_s: float
+    last_s: tuple[float, float]
+
+
+class Beeps:
+    """The clock of the beeps heard so far."""
+
+    def __init__(self) -> None:
+        self._starts: list[float] = []
+        self._lengths: list[float] = []
+
+    def starts(self, time_s: float) -> None:
+        """Take the beginning of a beep."""
+        self._starts = [*self._starts, time_s][-LATEST_BEEPS:]
+
+    def stops(self, time_s: float) -> Due | None:
+        """Take the end of a beep; return the one that would be next, if they keep to a clock."""
+        if not self._starts:
+            return None
+        last = self._starts[-1]
+        self._lengths = [*self._lengths, time_s - last][-LATEST_BEEPS:]
+        period_s = beat(self._starts)
+        if period_s is None:
+            return None
+        beep_s = float(np.median(self._lengths))
+        if not 0.8 * beep_s < time_s - last < 1.2 * beep_s or beep_s > 0.9 * period_s:
+            return None  # cut short itself, or no beep
+        return Due(last + period_s, beep_s, (last, time_s))
+
+
+def cut_short(stretch: Stretch, due: Due) -> tuple[float, float] | None:
+    """Return when the due beep began and ended, in s, if it was cut short; None if none came.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        The sound from the last beep to the end of the due one; `before` is silence.
+    due : Due
+        The beep, on the time scale of the stretch.
+    """
+    sounding = 1 - stretch.before
+    response, flank = stretch.tell.responses[sounding], stretch.tell.flanks[sounding]
+    if not response.any():
+        return None
+    steps = {
+        "on": _between(due.last_s[0] + BESIDE_S, due.last_s[1] - BESIDE_S),
+        "gap": _between(due.last_s[1] + BESIDE_S, due.start_s - BESIDE_S),
+    }
+    if any(part.stop - part.start < 5 for part in steps.values()):
+        return None
+    power = stretch.power(response)
+    beside = stretch.power(flank) if flank.any() else None
+    weights = log_odds_of_level(power, beside, steps["gap"], steps["on"])
+    level = np.sqrt(power)
+    first = max(0, int((due.start_s - EARLY_S) / STEP_S))
+    last = int((due.start_s + due.beep_s + EARLY_S) / STEP_S)
+    course = np.cumsum(weights[first:last])
+    if len(course) == 0 or course.max() < LEAST_LOG_ODDS:
+        return None
+    top = int(course.argmax())
+    heard = level[first : first + top + 1]
+    end = first + int(np.flatnonzero(heard > STILL * heard.max())[-1]) + 1
+    end_s = end * STEP_S
+    return (due.start_s, end_s) if end_s - due.start_s > LEAST_S else None
+
+
+def _between(start_s: float, end_s: float) -> slice:
+    return slice(max(0, int(start_s / STEP_S)), max(0, int(end_s / STEP_S)))
