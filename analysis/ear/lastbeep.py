@@ -23,7 +23,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.ear.beeps import beat
-from analysis.ear.stretch import STEP_S, Stretch, log_odds_of_level
+from analysis.ear.firstsign import STEP_S
+from analysis.ear.stretch import Stretch, log_odds_of_level
 
 LEAST_LOG_ODDS = 5.0
 """Log odds from which a short beep is believed."""

@@ -11,8 +11,6 @@ be known by then.
 
 from collections import deque
 
-import numpy as np
-
 from analysis.change import Change, Points, Sounding
 from analysis.ear.beeps import BeepGatherer
 from analysis.ear.buzzer import BuzzerPrint
