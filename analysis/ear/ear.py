@@ -10,7 +10,7 @@ sign and stay changed for LOOK_AHEAD_S, the buzzer has changed state, give or ta
 Then the stretch around is heard again, a millisecond at a time (:mod:`.stretch`): a contact that
 chatters makes and breaks before it settles, and the change is at the first break of that run.
 :mod:`.moment` finds the first sign of it in a matched filter's output, whatever the buzzer's
-attack.
+attack. :mod:`.firstbreak` judges both against all that the sound shows there.
 
 Sources
 -------
@@ -27,6 +27,7 @@ import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, weigh
+from analysis.ear.firstbreak import BreakOdds, first_break
 from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, cut_short
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.spectrum import FrameGrid
@@ -52,8 +53,14 @@ STEADY_S = 0.030
 """How long the new sound must have lasted at the end of what is looked at."""
 LOOK_AGAIN_S = 0.011
 """After how long a change that has not settled yet is looked at again."""
+DOUBTED = 0.6
+"""Odds of no true change from which one is doubted: noise may hide a sound, or sound like it."""
+DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
+"""After how long it is looked at again, and how often, before it is believed after all."""
 EVIDENCE_SHARE = 0.4
 """Frames overlap by three quarters, so each counts for less than a frame of its own."""
+CHATTERS_S = 0.004
+"""A first sign that much before the moment by the model is the first of a chatter."""
 CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 CUT_SHORT_S = 0.045
@@ -93,6 +100,25 @@ class _Turn:
 
     frame: int
     state: int
+    doubts: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class _Kept:
+    """What a change was told from, to be told again when more is known of the buzzer.
+
+    Times of both are seconds after `origin_s`. `odds` is None where no net was asked.
+    """
+
+    state: int
+    origin_s: float
+    moment: Moment
+    odds: BreakOdds | None
+
+    def told(self, shape_log_odds: Array, chattered: bool) -> tuple[float, float]:
+        """Return the moment and its standard uncertainty, in seconds after the origin."""
+        said = _told(self.moment, shape_log_odds, chattered)
+        return said if self.odds is None else self.odds.with_opinion(said[0])
 
 
 class Ear:
@@ -121,7 +147,7 @@ class Ear:
         self._beeps = Beeps()
         self._due: Due | None = None
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
-        self.moments: list[tuple[int, float, Moment]] = []
+        self.kept: list[_Kept] = []
         self.follow(buzzer)
 
     def follow(self, buzzer: BuzzerPrint) -> None:
@@ -163,16 +189,16 @@ class Ear:
 
     def let_go(self) -> None:
         """Keep no moments to reconsider."""
-        self.moments.clear()
+        self.kept.clear()
 
     def reconsider(self, changes: list[Change]) -> list[Change]:
         """Return the changes with their moments in the light of all that was heard."""
         better = []
-        for change, (state, origin_s, moment) in zip(changes, self.moments, strict=True):
-            others = self.shape_log_odds[state] - moment.says_of_shape()
+        for change, kept in zip(changes, self.kept, strict=True):
+            others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
             chattered = change.settled_s > change.time_s
-            time_s, uncertainty_s = _told(moment, others, chattered)
-            time_s += origin_s
+            time_s, uncertainty_s = kept.told(others, chattered)
+            time_s += kept.origin_s
             settled_s = max(time_s, change.settled_s) if chattered else time_s
             better.append(
                 replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
@@ -242,7 +268,7 @@ class Ear:
         changes = []
         for time_s, state in zip(heard, (1 - silent, silent), strict=True):
             moment = just_about(time_s, UNCERTAINTY_S)
-            self.moments.append((state, first_s, moment))
+            self.kept.append(_Kept(state, first_s, moment, None))
             told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
             changes.append(self._change(state, first_s + told_s, first_s + told_s, uncertainty_s))
         self._last_settled_s = changes[-1].settled_s
@@ -286,7 +312,7 @@ class Ear:
     def _look(self, turn: _Turn, at_end: bool) -> list[Change]:
         """Look closely at the change that waits."""
         if not at_end and self._leaning(turn.state) < BELIEVED_LOG_ODDS:
-            self._turn = _Turn(turn.frame + 1, turn.state)
+            self._turn = replace(turn, frame=turn.frame + 1)
             return []
         grid = self.grid
         rate = grid.rate_hz
@@ -303,22 +329,33 @@ class Ear:
         if flips is None:
             return []
         if len(x) / rate - flips[-1] < STEADY_S and not at_end:
-            waited = int((LOOK_AHEAD_S - LOOK_AGAIN_S) / grid.hop_s)
-            self._turn = _Turn(self._frame - waited, turn.state)
+            self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        moment, flips = stretch.first_break(flips, self.shape_log_odds[turn.state])
-        chattered = len(flips) > 1
         others = self.shape_log_odds[turn.state]
-        time_s, uncertainty_s = _told(moment, others, chattered)
-        settled_s = max(time_s, flips[-1]) if chattered else time_s
+        moment, breaks = stretch.first_break(flips, others)
+        said_s, uncertainty_s = _told(moment, others, len(breaks) > 1)
+        odds = first_break(stretch, flips, said_s, uncertainty_s)
+        if odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
+            if not at_end:
+                again = self._again_in(DOUBTED_FOR_S)
+                self._turn = _Turn(again, turn.state, turn.doubts + 1)
+            return []
+        kept = _Kept(turn.state, origin_s + first_s, moment, odds)
+        time_s, uncertainty_s = odds.with_opinion(said_s)
+        chattered = len(breaks) > 1 or time_s < said_s - CHATTERS_S
+        settled_s = max(time_s, breaks[-1]) if chattered else time_s
         self.state = turn.state
         self.shape_log_odds[turn.state] += moment.says_of_shape()
-        self.moments.append((turn.state, origin_s + first_s, moment))
+        self.kept.append(kept)
         start_s = origin_s + first_s
         change = self._change(turn.state, start_s + time_s, start_s + settled_s, uncertainty_s)
         self._keep_beat(change)
-        self._last_settled_s = origin_s + first_s + flips[-1]
+        self._last_settled_s = origin_s + first_s + breaks[-1]
         return [change]
+
+    def _again_in(self, seconds: float) -> int:
+        """Return the frame of a turn that is to be looked at after some more sound."""
+        return self._frame - int((LOOK_AHEAD_S - seconds) / self.grid.hop_s)
 
     def _kind(self, state: int) -> Kind:
         if self.sounding == "both" or self.buzzer.silent is None:

@@ -313,8 +313,8 @@ def locate(
         return None
     steady = before.at(rate_hz, 0, len(x))
     step = after.at(rate_hz, 0, len(x)) - steady
-    residual = _weigh(x - steady, noise_psd)
-    weighed_step = _weigh(step, noise_psd)
+    residual = weigh_by_noise(x - steady, noise_psd)
+    weighed_step = weigh_by_noise(step, noise_psd)
     product = step * residual
     energy = np.maximum(step * weighed_step, 0.0)
     size = max(1, round(STEP_S * rate_hz))
@@ -402,7 +402,7 @@ def _blurred_shapes(step_s: float) -> Array:
     return np.array(blurred)
 
 
-def _weigh(x: Array, noise_psd: Array) -> Array:
+def weigh_by_noise(x: Array, noise_psd: Array) -> Array:
     """Divide by the background's power spectrum: whitening, twice, with no delay."""
     size = scipy.fft.next_fast_len(len(x) + 512, real=True)
     grid = np.linspace(0, 1, size // 2 + 1)

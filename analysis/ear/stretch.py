@@ -19,6 +19,7 @@ and more: common practice, no source.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -67,6 +68,34 @@ FINE_RATE_HZ = 16000
 
 
 @dataclass(frozen=True, eq=False)
+class Sides:
+    """The sound on either side of a change, clear of its chatter.
+
+    Attributes
+    ----------
+    calm_s, late_s : float
+        Until when the old state is sure, and from when the new one, in seconds.
+    old, new : Lines
+        Their lines, if any.
+    """
+
+    calm_s: float
+    late_s: float
+    old: Lines
+    new: Lines
+
+    @property
+    def calm(self) -> slice:
+        """The steps in which the old state is sure, after what a prediction needs."""
+        return slice(min(PAST, int(0.3 * self.calm_s / STEP_S)), int(self.calm_s / STEP_S))
+
+    @property
+    def too_short(self) -> bool:
+        """Whether the old state is not heard for long enough to predict how it goes on."""
+        return self.calm_s < 0.02 or self.calm.stop - self.calm.start < 10
+
+
+@dataclass(frozen=True, eq=False)
 class _Stirs:
     """Where something stirred before the sound settled: (begin, end) of each, in s, in one run.
 
@@ -103,14 +132,16 @@ class Stretch:
         self.guess_s = guess_s
         self.end_s = len(self.x) / self.rate_hz
         self.steps = int(self.end_s / STEP_S)
+        self._sides: Sides | None = None
+        self._stirring: Array | None = None
 
     def flips(self) -> list[float] | None:
         """Return when the sound leaves the old state and comes back, in the run that ends in the
         new one, by its energy; None when that does not show it.
         """
-        weights = self._evidence()
-        if weights is None:
+        if self.evidence is None:
             return None
+        weights = self.evidence.copy()
         weights[-5:] += FLIP_COST
         states = _likeliest(weights, FLIP_COST)
         edges = np.flatnonzero(np.diff(states)) + 1
@@ -142,25 +173,43 @@ class Stretch:
             moment = just_about(breaks[0] + STEP_S, ROUGH_S)
         return moment, breaks
 
+    def sides(self, flips: list[float]) -> Sides:
+        """Return the sound on either side of the run of makes and breaks."""
+        if self._sides is None:
+            first_s = min(flips[0], self.guess_s)
+            clear = first_s > LONGEST_CHATTER_S + 0.06
+            calm_s = first_s - LONGEST_CHATTER_S if clear else 0.4 * first_s
+            calm_s = max(calm_s, min(0.01, 0.5 * first_s))
+            late_s = min(max(flips[-1] + 0.008, self.end_s - 0.05), self.end_s - 0.02)
+            old = self._lines(max(0.0, calm_s - 0.12), calm_s, self.before, -1)
+            new = self._lines(late_s, self.end_s, 1 - self.before, 1)
+            self._sides = Sides(calm_s, late_s, old, new)
+        return self._sides
+
+    @cached_property
+    def sound(self) -> Steps:
+        """The stretch in steps."""
+        return Steps(self.x, self.rate_hz)
+
+    def stirring(self, sides: Sides) -> Array:
+        """Return the log odds, step by step, that the old sound does not go on as it did."""
+        if self._stirring is None:
+            self._stirring = stirring(self.sound, sides.old, sides.new, sides.calm)
+        return self._stirring
+
     def _stirs(self, flips: list[float]) -> _Stirs | None:
         """Return where something stirred before the sound settled; None when it cannot be told."""
-        first_s = min(flips[0], self.guess_s)
-        chatters_s = LONGEST_CHATTER_S
-        calm_s = first_s - chatters_s if first_s > chatters_s + 0.06 else 0.4 * first_s
-        calm = slice(min(PAST, int(0.3 * calm_s / STEP_S)), int(calm_s / STEP_S))
-        if calm_s < 0.02 or calm.stop - calm.start < 10:
+        sides = self.sides(flips)
+        if sides.too_short:
             return None
-        late_s = min(max(flips[-1] + 0.008, self.end_s - 0.05), self.end_s - 0.02)
-        late = slice(int(late_s / STEP_S), int(self.end_s / STEP_S) - 2)
-        old = self._lines(max(0.0, calm_s - 0.12), calm_s, self.before, -1)
-        new = self._lines(late_s, self.end_s, 1 - self.before, 1)
+        calm, old, new = sides.calm, sides.old, sides.new
+        late = slice(int(sides.late_s / STEP_S), int(self.end_s / STEP_S) - 2)
         recent = slice(max(12, calm.stop - 45), calm.stop)
-        sound = Steps(self.x, self.rate_hz)
-        in_step = [coherent(sound, *part) for part in ((old, recent), (new, late))]
+        in_step = [coherent(self.sound, *part) for part in ((old, recent), (new, late))]
         if False in in_step and True not in in_step:
-            powers = power_odds(sound, slice(0, calm.stop), late)
+            powers = power_odds(self.sound, slice(0, calm.stop), late)
             return _Stirs([], np.zeros(0), powers)
-        weights = stirring(sound, old, new, calm)
+        weights = self.stirring(sides)
         last = int((max(self.guess_s, flips[-1]) + 0.015) / STEP_S)
         runs = _runs(_likeliest(weights[calm.stop : last], STIR_COST), calm.stop)
         return _Stirs(runs, weights) if runs else None
@@ -174,7 +223,7 @@ class Stretch:
         new = self._lines(first + 0.010, min(until, first + 0.12), 1 - self.before, 1)
         found = None
         if old is not NO_LINES or new is not NO_LINES:
-            noise = self._noise(old, new, first)
+            noise = self.noise(old, new, first)
             found = locate(self.x, self.rate_hz, old, new, noise, first, (start, until))
         if found is not None:
             found = found.with_break_at(first + STEP_S / 2)
@@ -193,7 +242,8 @@ class Stretch:
             return just_about(first, ROUGH_S)
         return found
 
-    def _evidence(self) -> Array | None:
+    @cached_property
+    def evidence(self) -> Array | None:
         """Return the log odds that the old state has been left, step by step, by energy."""
         edge = int(self.guess_s / STEP_S)
         if self.steps < 30 or edge < 8:
@@ -234,17 +284,22 @@ class Stretch:
 
     def power(self, response: Array, step_s: float = STEP_S) -> Array:
         """Return the power of the sound through a filter, step by step."""
+        power = self.power_through(response)
+        steps = int(self.end_s / step_s)
+        edges = np.round(np.arange(steps + 1) * step_s * self.rate_hz).astype(int)
+        return np.asarray(np.add.reduceat(power, edges[:-1]) / np.diff(edges))
+
+    def power_through(self, response: Array) -> Array:
+        """Return the power of the sound through a filter, sample by sample."""
         n = scipy.fft.next_fast_len(len(self.x) + int(0.01 * self.rate_hz))
         hz = np.arange(n // 2 + 1) * self.rate_hz / n
         gain = np.interp(hz, self.tell.hz, response, right=0.0)
         one_sided = np.zeros(n, dtype=complex)
         one_sided[: len(hz)] = scipy.fft.rfft(self.x, n) * gain
         y = scipy.fft.ifft(one_sided)[: len(self.x)]
-        steps = int(self.end_s / step_s)
-        edges = np.round(np.arange(steps + 1) * step_s * self.rate_hz).astype(int)
-        return np.asarray(np.add.reduceat(y.real**2 + y.imag**2, edges[:-1]) / np.diff(edges))
+        return np.asarray(y.real**2 + y.imag**2)
 
-    def _noise(self, old: Lines, new: Lines, first_s: float) -> Array:
+    def noise(self, old: Lines, new: Lines, first_s: float) -> Array:
         """Return the power spectral density per sample of what is left beside the lines.
 
         The median over neighbouring frequencies keeps what is left of a line itself, or of its

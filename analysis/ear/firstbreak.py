@@ -1,0 +1,148 @@
+"""The first break of a change, judged from all clues together by a small trained net.
+
+Meaning
+-------
+At the hairline the contact breaks for half a millisecond, makes again, and settles later. The
+model of :mod:`.stretch` and :mod:`.moment` weighs each kind of evidence by itself and must allow
+for accidents, so it tells some breaks late and takes some clicks for breaks. Here a net of
+one-dimensional convolutions, each looking further to either side than the one before, sees all
+:mod:`.clues` at once. It gives the odds of each half millisecond to hold the first sign, and those
+of none to hold it. It is trained by cross entropy, so that the odds mean what they say: where they
+spread, the uncertainty is wide.
+
+The net was trained on thousands of simulated changes, half of them from a wider world than that of
+the accuracy table, and none of its seeds: tests/bench/ear_training.py.
+
+Conventions
+-----------
+Times are seconds from the first sample of the stretch handed in. The net looks both ways alike and
+no further than the stretch: it delays nothing.
+
+Sources
+-------
+F. Yu, V. Koltun, "Multi-scale context aggregation by dilated convolutions", ICLR 2016. K. He et
+al., "Deep residual learning for image recognition", CVPR 2016: each layer adds to the one before.
+"""
+
+import base64
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.ear.clues import COUNT, STEP_S, Clues, clues, times_s
+from analysis.ear.firstbreak_weights import WEIGHTS
+from analysis.ear.stretch import Stretch
+
+Array = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+
+WIDTH = 40
+"""Courses in each layer."""
+TAPS = 5
+DILATIONS = (1, 2, 4, 8, 16, 32)
+NEAR_S = 0.0055
+"""The first sign is taken to lie where this much to either side holds the best odds."""
+FAR_S = 0.006
+"""Doubts are counted as if no further off than this."""
+AGREE_S = 0.001
+"""So far apart, the model's moment and the net's weigh alike; further, the net's weighs more."""
+BLUR_S = 0.0006
+"""By how much the moments that the net was trained on were blurred."""
+LEAST_S = 0.0003
+"""Standard uncertainty left when one step is sure: the rise is never quite as trained."""
+
+
+@dataclass(frozen=True, eq=False)
+class BreakOdds:
+    """The odds of the first sign's moment.
+
+    Attributes
+    ----------
+    times_s, odds : ndarray, shape (STEPS,)
+        Moments, in seconds, and the share of each; all shares sum to 1.
+    none : float
+        The odds that there is no change at all.
+    """
+
+    times_s: Array
+    odds: Array
+    none: float = 0.0
+
+    def with_opinion(self, time_s: float) -> tuple[float, float]:
+        """Return moment and standard uncertainty, in seconds, in the light of the model's moment.
+
+        The model resolves finer than the net's steps: where both agree, its word is taken.
+        """
+        reach = round(NEAR_S / STEP_S)
+        padded = np.pad(self.odds, reach)
+        within = np.convolve(padded, np.ones(2 * reach + 1), "valid")
+        best = int(within.argmax())
+        near = slice(max(0, best - reach), best + reach + 1)
+        t, share = self.times_s[near], self.odds[near] / self.odds[near].sum()
+        mean = float(share @ t)
+        apart = (mean - time_s) ** 2
+        mean = time_s + (mean - time_s) * apart / (apart + AGREE_S**2)
+        off = np.minimum(np.abs(self.times_s - mean), FAR_S)
+        variance = max(float(self.odds @ off**2) - BLUR_S**2, 0.0) + LEAST_S**2
+        return mean, float(np.sqrt(variance))
+
+
+def first_break(
+    stretch: Stretch, flips: list[float], said_s: float, uncertainty_s: float
+) -> BreakOdds:
+    """Return the odds of the first break's moment.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        The sound around the change.
+    flips : list of float
+        Makes and breaks by its energy, from :meth:`Stretch.flips`.
+    said_s, uncertainty_s : float
+        Its moment and uncertainty by the model.
+    """
+    anchor_s = flips[-1]
+    *odds, none = judged(clues(stretch, flips, said_s, uncertainty_s, anchor_s))
+    t = times_s(anchor_s)
+    there = np.array(odds) * ((t > 0) & (t < stretch.end_s)) + 1e-12
+    return BreakOdds(t, there / there.sum(), float(none))
+
+
+def judged(seen: Clues) -> Array:
+    """Return the odds of each step, and last that of none, from clues, shape (STEPS + 1,)."""
+    net = _net()
+    courses = np.maximum(_convolved(seen, net[0], net[1], 1), 0.0)
+    for i, dilation in enumerate(DILATIONS):
+        weights, offsets = net[2 + 2 * i], net[3 + 2 * i]
+        courses += np.maximum(_convolved(courses, weights, offsets, dilation), 0.0)
+    step, step_offset, none, none_offset = net[-4:]
+    logits = np.append(step @ courses + step_offset, none @ courses.mean(axis=1) + none_offset)
+    logits = logits.astype(float)
+    odds = np.exp(logits - logits.max())
+    return np.asarray(odds / odds.sum())
+
+
+def _convolved(courses: Floats, weights: Floats, offsets: Floats, dilation: int) -> Floats:
+    """Return the courses through a layer; `weights` has shape (out, TAPS * in), taps first."""
+    reach = dilation * (TAPS // 2)
+    padded = np.pad(courses, ((0, 0), (reach, reach)))
+    taps = [padded[:, k * dilation : k * dilation + courses.shape[1]] for k in range(TAPS)]
+    return np.asarray(weights @ np.concatenate(taps) + offsets[:, None], dtype=np.float32)
+
+
+def shapes() -> list[tuple[int, ...]]:
+    """Return the shapes of the net's weights, in the order in which they are kept."""
+    kept: list[tuple[int, ...]] = [(WIDTH, TAPS * COUNT), (WIDTH,)]
+    for _ in DILATIONS:
+        kept += [(WIDTH, TAPS * WIDTH), (WIDTH,)]
+    return [*kept, (WIDTH,), (1,), (WIDTH,), (1,)]
+
+
+@lru_cache(maxsize=1)
+def _net() -> list[Floats]:
+    values = np.frombuffer(base64.b85decode(WEIGHTS), dtype="<f2").astype(np.float32)
+    sizes = [int(np.prod(shape)) for shape in shapes()]
+    pieces = np.split(values, np.cumsum(sizes)[:-1])
+    return [piece.reshape(shape) for piece, shape in zip(pieces, shapes(), strict=True)]

@@ -1,0 +1,502 @@
+"""Scenes beyond the bench's own, and the changes that the ear meets in them, with their truth.
+
+The first-break net (:mod:`analysis.ear.firstbreak`) is trained on these, never on the scenes of
+the table. Nearly half of the training scenes are the bench's, a tenth are plain keyed tones; in
+the others all that the bench holds to a range is drawn from a wider one, and some things happen
+that it does not know: bouncing and sparse chatter, rises that are neither exponential nor
+straight, a limiter, a microphone that colours the sound, poorer codecs, other rates.
+
+Run from the top of the repository, each in turn::
+
+    python tests/bench/ear_training.py harvest FOLDER
+    python tests/bench/ear_training.py harvest FOLDER --first 500 --count 100
+    python tests/bench/ear_training.py train FOLDER analysis/ear/firstbreak_weights.py
+
+The last needs PyTorch, which the program itself does not.
+"""
+
+from __future__ import annotations
+
+import base64
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from unittest import mock
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # one core each; before numpy is loaded
+sys.path[:0] = [str(Path(__file__).resolve().parents[k]) for k in (1, 2)]
+
+import click  # noqa: E402
+import numpy as np  # noqa: E402
+import numpy.typing as npt  # noqa: E402
+from scipy import signal  # noqa: E402
+
+from analysis.ear import ear as ear_module  # noqa: E402
+from analysis.ear.clues import COUNT, SAID, STEPS, clues, times_s  # noqa: E402
+from analysis.ear.firstbreak import BLUR_S, DILATIONS, TAPS, WIDTH, BreakOdds  # noqa: E402
+from analysis.ear.recording import hear  # noqa: E402
+from analysis.sound import Block  # noqa: E402
+from bench import scenes  # noqa: E402
+
+Array = npt.NDArray[np.float64]
+
+TRAINING_SEEDS = range(1000, 2600)
+VALIDATION_SEEDS = range(500, 600)
+"""Neither holds a seed of the table, which begin at ear_table.FIRST_SEED and are few."""
+NEAR_S = 0.040
+"""A true change further than this from one that the ear met is another."""
+BATCH = 64
+WORLDS = "bench", "altered", "keyed"
+
+
+# Wider worlds
+
+
+def _chatter(rng: np.random.Generator, longest_s: float, kind: str) -> list[float]:
+    """Return the moves of a contact that chatters in one of several ways."""
+    whole = scenes._log_uniform(rng, 0.0015, max(longest_s, 0.0016))
+    parts: list[float] = []
+    if kind == "mixed":
+        low, high = scenes._log_uniform(rng, 0.0002, 0.001), scenes._log_uniform(rng, 0.004, 0.04)
+        while len(parts) % 2 or not parts or sum(parts) < whole:
+            parts.append(scenes._log_uniform(rng, low, high))
+    elif kind == "bounce":
+        part, shrinks = scenes._log_uniform(rng, 0.002, 0.03), rng.uniform(0.4, 0.85)
+        while len(parts) % 2 or not parts or part > 0.0004:
+            parts.append(part * rng.uniform(0.7, 1.3) * (rng.uniform(0.2, 1.0)))
+            part *= shrinks
+    else:  # sparse: short signs of the new state, long rests
+        blip = scenes._log_uniform(rng, 0.0004, 0.004)
+        while not parts or sum(parts) < whole:
+            parts += [
+                blip * scenes._log_uniform(rng, 0.5, 2.0),
+                scenes._log_uniform(rng, 0.003, 0.04),
+            ]
+    moves = np.concatenate([[0.0], np.cumsum(parts)])
+    if moves[-1] > longest_s:
+        moves *= longest_s / moves[-1]
+    return [float(move) for move in moves]
+
+
+def _contact_of(odds: float, lobes: float) -> Any:
+    def contact(
+        rng: np.random.Generator, n: int, rate: int, chatter: bool, closed_least_s: float
+    ) -> scenes._Contact:
+        is_open = starts_open = bool(rng.random() < 0.5)
+        toggles: list[int] = []
+        groups: list[tuple[int, int, bool]] = []
+        at = float(rng.uniform(0.4, 2.0))
+        while True:
+            is_open = not is_open
+            short = rng.random() < (lobes if is_open else lobes / 4)
+            dwell = float(rng.uniform(0.06, 0.40)) if short else scenes._log_uniform(rng, 0.4, 4.0)
+            dwell = dwell if is_open else max(dwell, closed_least_s)
+            if (at + dwell + 0.4) * rate > n:
+                break
+            moves = [0.0]
+            if chatter and rng.random() < odds:
+                kind = str(rng.choice(["mixed", "mixed", "bounce", "sparse"]))
+                moves = _chatter(rng, min(float(rng.uniform(0.02, 0.11)), 0.25 * dwell), kind)
+            marks = sorted({round((at + move) * rate) for move in moves})
+            if len(marks) % 2 == 0:
+                marks = marks[:1]
+            toggles += marks
+            groups.append((marks[0], marks[-1], is_open))
+            at += dwell
+        return scenes._Contact(starts_open, toggles, groups)
+
+    return contact
+
+
+def _follow_of(stretch: float, bend: float, second: float) -> Any:
+    """Return a follower whose rise is stretched, bent by a power, and in part slower."""
+    plain = scenes._follow
+
+    def follow(
+        stretches: Any, n: int, rate: int, shape: str, attack_s: float, release_s: float
+    ) -> Array:
+        level = plain(stretches, n, rate, shape, stretch * attack_s, stretch * release_s)
+        if second:
+            slow = plain(stretches, n, rate, "exponential", 4 * attack_s, 4 * release_s)
+            level = (1 - second) * level + second * slow
+        return level**bend
+
+    return follow
+
+
+def _room(rng: np.random.Generator, rate: int) -> Array:
+    reverb_s = rng.uniform(0.08, 1.1)
+    n = int(reverb_s * 0.8 * rate)
+    t = np.arange(n) / rate
+    tail = rng.normal(size=n) * 10 ** (-3.0 * t / reverb_s) * (t > rng.uniform(0.002, 0.012))
+    energy = 10 ** (-rng.uniform(2.0, 20.0) / 10.0)
+    tail *= np.sqrt(energy / max(float(np.sum(tail**2)), 1e-12))
+    tail[0] = 1.0
+    for _ in range(int(rng.integers(0, 10))):
+        delay = rng.uniform(0.0005, 0.03)
+        tail[min(n - 1, int(delay * rate))] += rng.uniform(0.02, 0.5) * rng.choice([-1.0, 1.0])
+    return tail
+
+
+def _store_of(rng: np.random.Generator) -> Any:
+    """Return a phone whose microphone colours the sound, and which may limit it."""
+    plain = scenes._store
+    limits, colours = rng.random() < 0.2, rng.random() < 0.6
+
+    def store(mix: Array, rate: int, own: Any, agc: Any, codec: Any) -> Any:
+        if colours:
+            low = float(rng.uniform(40.0, 350.0))
+            mix = signal.lfilter(*signal.butter(int(rng.integers(1, 3)), low, "high", fs=rate), mix)
+            for _ in range(int(rng.integers(0, 4))):
+                at = scenes._log_uniform(rng, 400.0, 6000.0)
+                peak = signal.lfilter(*signal.iirpeak(at, rng.uniform(1.0, 4.0), fs=rate), mix)
+                mix = mix + rng.uniform(-0.6, 1.0) * peak
+        if limits:
+            usual = rng.uniform(1.0, 4.0) * float(np.std(mix))
+            mix = usual * np.tanh(mix / usual)
+        return plain(mix, rate, own, agc, codec)
+
+    return store
+
+
+@contextmanager
+def altered(rng: np.random.Generator) -> Iterator[dict[str, Any]]:
+    """Let the bench's scenes be made in a wider world; yields more arguments for `make_scene`."""
+    formats = {
+        "aac": ("ipod", "aac", (32_000, 48_000, 96_000)),
+        "mp3": ("mp3", "libmp3lame", (40_000, 64_000, 96_000)),
+        "opus": ("ogg", "libopus", (12_000, 20_000, 32_000)),
+        "amr": scenes._FORMATS["amr"],
+    }
+    slower = scenes._log_uniform(rng, 0.3, 2.0)
+    bend = scenes._log_uniform(rng, 0.6, 1.8)
+    second = float(rng.uniform(0.0, 0.4)) if rng.random() < 0.3 else 0.0
+    more: dict[str, Any] = {}
+    codec = str(rng.choice(["none"] * 5 + ["aac", "mp3", "opus"] * 2 + ["amr"]))
+    more["codec"] = codec
+    more["agc"] = bool(rng.random() < 0.35)
+    more["drift"] = float(rng.uniform(-0.04, 0.08))
+    if codec == "none" and rng.random() < 0.4:
+        more["rate_hz"] = int(rng.choice([16_000, 32_000, 44_100]))
+    with mock.patch.multiple(
+        scenes,
+        _contact=_contact_of(float(rng.uniform(0.0, 0.7)), float(rng.uniform(0.0, 0.5))),
+        _follow=_follow_of(slower, bend, second),
+        _room=_room,
+        _store=_store_of(rng),
+        _FORMATS=formats,
+    ):
+        yield more
+
+
+def _keyed(rng: np.random.Generator) -> scenes.Scene:
+    """Return a plain tone that is keyed on and off at once, or nearly so, in faint noise."""
+    rate = int(rng.choice([8_000, 16_000, 44_100, 48_000]))
+    n = 20 * rate
+    contact = _contact_of(0.0, 0.3)(rng, n, rate, False, 0.0)
+    attack_s = float(rng.choice([0.0, rng.uniform(0.0, 0.003)]))
+    opens = scenes._levels(contact.opens_first, contact.toggles, n)
+    envelope = scenes._follow(opens, n, rate, "linear", attack_s, attack_s)
+    pitch_hz = scenes._log_uniform(rng, 300.0, 0.4 * rate if rate < 16_000 else 4500.0)
+    tone = np.sin(2 * np.pi * (pitch_hz * np.arange(n) / rate + rng.random()))
+    if rng.random() < 0.5:
+        tone = scenes._oscillate(
+            scenes._piezo_table(rng, pitch_hz, rate), np.cumsum(np.full(n, pitch_hz)) / rate
+        )
+    quiet = float(rng.choice([0.0, 0.0, rng.uniform(0.2, 0.5)]))
+    sound = 0.3 * tone * (quiet + (1 - quiet) * envelope)
+    sound += scenes._log_uniform(rng, 1e-6, 0.05) * rng.normal(size=n)
+    truth = tuple(
+        scenes.TrueChange(
+            first / rate,
+            last / rate,
+            first / rate,
+            "starts" if is_open else "stops",
+            "open" if is_open else "closed",
+        )
+        for first, last, is_open in contact.groups
+    )
+    return scenes.Scene(
+        sound.astype(np.float32), rate, "keyed", "keyed", "hiss", None, "open", truth, True
+    )
+
+
+def draw_scene(seed: int, world: str) -> tuple[scenes.Scene, list[tuple[float, float]]]:
+    """Return a scene drawn from a seed, and (first, last) move of each of its changes, in s.
+
+    `world` is one of WORLDS. A beep of a pulsed buzzer is two changes here.
+    """
+    rng = np.random.default_rng([seed, 77 + WORLDS.index(world)])
+    if world == "keyed":
+        scene = _keyed(rng)
+        return scene, [(change.time_s, change.settled_s) for change in scene.truth]
+    buzzer = _buzzer(seed)
+    noise = str(rng.choice(scenes.NOISES))
+    snr_db = None if rng.random() < 0.08 else float(rng.uniform(-3.0, 24.0))
+    if world == "bench":
+        snr_db = None if rng.random() < 0.1 else float(rng.choice([0.0, 6.0, 12.0, 20.0]))
+        return _made(buzzer, noise, snr_db, seed, {})
+    with altered(rng) as more:
+        return _made(buzzer, noise, snr_db, seed, more)
+
+
+def _made(
+    buzzer: str, noise: str, snr_db: float | None, seed: int, more: dict[str, Any]
+) -> tuple[scenes.Scene, list[tuple[float, float]]]:
+    pieces: list[tuple[int, int, bool]] = []
+    plain = scenes._pulses
+
+    def pulses(*args: Any) -> Any:
+        pieces[:] = plain(*args)
+        return list(pieces)
+
+    with mock.patch.object(scenes, "_pulses", pulses):
+        scene = scenes.make_scene(buzzer, noise, snr_db, seed, 30.0, **more)
+    rate = more.get("rate_hz", 48_000)
+    moves = [(c.time_s, c.settled_s) for c in scene.truth]
+    for start, _, _ in pieces[1:]:
+        if not any(a - 0.001 <= start / rate <= b + 0.001 for a, b in moves):
+            moves.append((start / rate, start / rate))
+    return scene, sorted(moves)
+
+
+# What the ear meets
+
+
+@dataclass(frozen=True)
+class Met:
+    """The changes of a scene as the ear met them; times in seconds after each one's anchor.
+
+    Attributes
+    ----------
+    clues : ndarray, shape (n, COUNT, STEPS)
+    said_s : ndarray, shape (n,)
+        Their moments by the ear's model.
+    truth_s : ndarray, shape (n,)
+        Their true moments; nan where no true change is near.
+    """
+
+    clues: npt.NDArray[np.float16]
+    said_s: Array
+    truth_s: Array
+
+
+def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
+    """Let the ear hear a scene and return the changes it met."""
+    seen: list[tuple[npt.NDArray[np.float16], float, float]] = []
+    origins: list[float] = []
+    judge, reconsider = ear_module.first_break, ear_module.Ear.reconsider
+
+    def watched(stretch: Any, flips: list[float], said_s: float, uncertainty_s: float) -> Any:
+        found = clues(stretch, flips, said_s, uncertainty_s, flips[-1])
+        seen.append((found.astype(np.float16), flips[-1], said_s))
+        return judge(stretch, flips, said_s, uncertainty_s)
+
+    def watched_again(ear: Any, changes: Any) -> Any:
+        origins.extend(kept.origin_s for kept in ear.kept if kept.odds is not None)
+        return reconsider(ear, changes)
+
+    pieces = list(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0))
+    with (
+        mock.patch.object(ear_module, "first_break", watched),
+        mock.patch.object(ear_module.Ear, "reconsider", watched_again),
+    ):
+        hear(lambda: pieces, scene.sounding)
+    starts, ends = np.array(moves, dtype=float).reshape(-1, 2).T
+    truth = np.full(len(seen), np.nan)
+    for i, ((_, anchor_s, _), origin_s) in enumerate(zip(seen, origins, strict=True)):
+        at_s = origin_s + anchor_s
+        far = np.maximum(np.maximum(starts - at_s, at_s - ends), 0.0)
+        if len(far) and far.min() < NEAR_S:
+            truth[i] = starts[far.argmin()] - at_s
+    table = np.array([found for found, _, _ in seen], dtype=np.float16)
+    said = np.array([said_s - anchor_s for _, anchor_s, said_s in seen])
+    return Met(table.reshape(-1, COUNT, STEPS), said, truth)
+
+
+def load(folder: Path, seeds: range) -> tuple[Met, Array, Array]:
+    """Return what was kept of some seeds, with each change's seed, and whether its world is wider.
+
+    Of the many beeps of a pulsed buzzer a quarter is kept.
+    """
+    mets, numbers, wider = [], [], []
+    for path in sorted(folder.glob("*.npz")):
+        world, seed = path.stem.split("-")
+        if int(seed) not in seeds:
+            continue
+        kept = np.load(path)
+        some = slice(None, None, 4 if _buzzer(int(seed)) == "pulsed" else 1)
+        mets.append(Met(kept["clues"][some], kept["said_s"][some], kept["truth_s"][some]))
+        numbers += [int(seed)] * len(mets[-1].said_s)
+        wider += [world == "altered"] * len(mets[-1].said_s)
+    together = Met(
+        np.concatenate([m.clues for m in mets]),
+        np.concatenate([m.said_s for m in mets]),
+        np.concatenate([m.truth_s for m in mets]),
+    )
+    return together, np.array(numbers), np.array(wider)
+
+
+# Training
+
+
+def _net() -> Any:
+    import torch
+    from torch import nn
+
+    class Net(nn.Module):
+        """What analysis.ear.firstbreak.judged computes."""
+
+        def __init__(self) -> None:
+            super().__init__()
+            self.first = nn.Conv1d(COUNT, WIDTH, TAPS, padding=TAPS // 2)
+            self.layers = nn.ModuleList(
+                nn.Conv1d(WIDTH, WIDTH, TAPS, padding=d * (TAPS // 2), dilation=d)
+                for d in DILATIONS
+            )
+            self.step, self.none = nn.Conv1d(WIDTH, 1, 1), nn.Linear(WIDTH, 1)
+            self.drop = nn.Dropout1d(0.08)
+
+        def forward(self, x: Any) -> Any:
+            h = torch.relu(self.first(x))
+            for layer in self.layers:
+                h = h + torch.relu(layer(self.drop(h)))
+            return torch.cat([self.step(h)[:, 0], self.none(h.mean(2))], 1)
+
+    return Net()
+
+
+def _targets(truth_s: Array) -> npt.NDArray[np.float32]:
+    """Return the odds wanted: about the truth, or of none."""
+    t = times_s(0.0)
+    there = np.isfinite(truth_s) & (truth_s > t[0]) & (truth_s < t[-1])
+    near = np.exp(-0.5 * ((t - np.where(there, truth_s, 0.0)[:, None]) / BLUR_S) ** 2)
+    near *= there[:, None] / (near.sum(axis=1, keepdims=True) + 1e-12)
+    return np.column_stack([near, ~there]).astype(np.float32)
+
+
+def _fit(net: Any, met: Met, epochs: int, check: Any) -> None:
+    import torch
+
+    rng = np.random.default_rng(0)
+    wanted = torch.tensor(_targets(met.truth_s))
+    steps = -(-len(met.said_s) // BATCH)
+    adam = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=1e-3)
+    rate = torch.optim.lr_scheduler.OneCycleLR(
+        adam, 3e-3, total_steps=epochs * steps, pct_start=0.15
+    )
+    for epoch in range(epochs):
+        net.train()
+        for some in np.array_split(rng.permutation(len(met.said_s)), steps):
+            x = torch.tensor(met.clues[some].astype(np.float32))
+            for clue, share in zip(SAID, (0.2, 0.1, 0.2), strict=True):  # not to lean on them
+                x[rng.random(len(some)) < share, clue] = 0.0
+            loss = -(wanted[some] * torch.log_softmax(net(x), 1)).sum(1).mean()
+            adam.zero_grad()
+            loss.backward()
+            torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+            adam.step()
+            rate.step()
+        net.eval()
+        check(epoch, net)
+
+
+def _kept(net: Any) -> npt.NDArray[np.float16]:
+    """Return the weights in the order of analysis.ear.firstbreak.shapes."""
+
+    def flat(layer: Any) -> list[Array]:
+        weight = layer.weight.detach().numpy()
+        if weight.ndim == 3:
+            weight = weight.transpose(0, 2, 1)
+        return [weight.ravel(), layer.bias.detach().numpy()]
+
+    layers = [net.first, *net.layers, net.step, net.none]
+    return np.concatenate([part for layer in layers for part in flat(layer)]).astype("<f2")
+
+
+def write_weights(values: npt.NDArray[np.float16], path: Path) -> None:
+    """Write the weights as the module that the ear reads them from."""
+    text = base64.b85encode(values.tobytes()).decode()
+    lines = "\n".join(f'    "{text[k : k + 88]}"' for k in range(0, len(text), 88))
+    path.write_text(
+        '"""The weights of the first-break net: float16, little-endian, in base 85.\n\n'
+        'Made by tests/bench/ear_training.py; not to be edited.\n"""\n\n'
+        f"WEIGHTS = (\n{lines}\n)\n"
+    )
+
+
+@click.group()
+def main() -> None:
+    """Train the first-break net."""
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--first", default=TRAINING_SEEDS.start, show_default=True, help="First seed.")
+@click.option("--count", default=len(TRAINING_SEEDS), show_default=True, help="How many seeds.")
+def harvest(folder: Path, first: int, count: int) -> None:
+    """Make scenes, let the ear hear them, keep the clues of each change it met with its truth."""
+    folder.mkdir(exist_ok=True, parents=True)
+    for seed in range(first, first + count):
+        world = WORLDS[(seed // len(scenes.BUZZERS)) % 2] if seed % 10 else "keyed"
+        path = folder / f"{world}-{seed}.npz"
+        if path.exists():
+            continue
+        met = meet(*draw_scene(seed, world))
+        np.savez(path, clues=met.clues, said_s=met.said_s, truth_s=met.truth_s)
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("weights", type=click.Path(path_type=Path))
+@click.option("--epochs", default=14, show_default=True)
+def train(folder: Path, weights: Path, epochs: int) -> None:
+    """Fit the net to what was harvested, show how it does on other seeds, write its weights."""
+    import torch
+
+    torch.manual_seed(0)
+    torch.set_num_threads(1)
+    met, _, _ = load(folder, TRAINING_SEEDS)
+    other, seeds, wider = load(folder, VALIDATION_SEEDS)
+    click.echo(f"{len(met.said_s)} changes to fit, {len(other.said_s)} to check")
+
+    def check(epoch: int, net: Any) -> None:
+        if epoch % 4 != 3 and epoch != epochs - 1:
+            return
+        with torch.no_grad():
+            x = torch.tensor(other.clues.astype(np.float32))
+            odds = torch.softmax(net(x), 1).numpy()[:, :-1].astype(float)
+        t = times_s(0.0)
+        told = np.array(
+            [
+                BreakOdds(t, o / o.sum()).with_opinion(said_s)[0]
+                for o, said_s in zip(odds, other.said_s, strict=True)
+            ]
+        )
+        for world, part in (("bench", ~wider), ("altered", wider)):
+            shares = []
+            for i, buzzer in enumerate(scenes.BUZZERS):
+                these = part & (seeds % len(scenes.BUZZERS) == i)
+                hit = (
+                    np.mean(np.abs(moment_s[these] - other.truth_s[these]) < 0.005)
+                    for moment_s in (other.said_s, told)
+                )
+                shares.append(f"{buzzer} {' > '.join(f'{h:.3f}' for h in hit)}")
+            click.echo(f"{epoch} {world}: {', '.join(shares)}")
+
+    net = _net()
+    _fit(net, met, epochs, check)
+    write_weights(_kept(net), weights)
+
+
+def _buzzer(seed: int) -> str:
+    return scenes.BUZZERS[seed % len(scenes.BUZZERS)]
+
+
+if __name__ == "__main__":
+    main()

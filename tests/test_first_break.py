@@ -1,0 +1,122 @@
+"""The first break of a contact that chatters, the last beep of a train, and the net behind it."""
+
+import numpy as np
+import pytest
+from bench.ear_training import TRAINING_SEEDS, VALIDATION_SEEDS, draw_scene
+
+from analysis.change import Change
+from analysis.ear.beeps import beat, clock, gather_beeps
+from analysis.ear.clues import COUNT, STEPS, times_s
+from analysis.ear.firstbreak import BreakOdds, judged
+from analysis.ear.recording import hear
+from analysis.sound import Block
+
+RATE = 48000
+
+
+def tone_on(edges_s, seconds, pitch_hz=2900.0, noise=0.01):
+    """Return a tone that is on between each pair of edges, in white noise."""
+    t = np.arange(round(seconds * RATE)) / RATE
+    on = np.searchsorted(edges_s, t, side="right") % 2 == 1
+    hiss = noise * np.random.default_rng(7).normal(size=len(t))
+    return (0.3 * on * np.sin(2 * np.pi * pitch_hz * t) + hiss).astype(np.float32)
+
+
+def changes_in(sound, piece_s=1.0):
+    pieces = list(Block(sound, float(RATE), 0.0).pieces(piece_s))
+    return hear(lambda: pieces, "open").changes
+
+
+@pytest.fixture(scope="module")
+def chattering():
+    """The first two openings and closings are clean; then 1 ms blips come 30 ms too early."""
+    edges = [1.0, 2.2, 3.4, 4.1, 5.0, 5.001, 5.03, 6.2, 7.4, 7.401, 7.43, 8.2, 9.1, 9.9]
+    sound = tone_on(edges, 11.0)
+    return sound, [1.0, 2.2, 3.4, 4.1, 5.0, 6.2, 7.4, 8.2, 9.1, 9.9]
+
+
+def test_a_change_is_at_its_first_break(chattering):
+    sound, truth = chattering
+    changes = changes_in(sound)
+    errors = np.array([c.time_s for c in changes]) - truth
+    assert np.abs(errors).max() < 0.003
+    assert all(c.uncertainty_s > 0 for c in changes)
+    assert [c.settled_s - c.time_s > 0.02 for c in changes] == [t in (5.0, 7.4) for t in truth]
+
+
+def test_blocks_of_any_size_give_the_same_first_breaks(chattering):
+    sound, _ = chattering
+    times = [[c.time_s for c in changes_in(sound, piece_s)] for piece_s in (0.02, 0.37, 4.0)]
+    assert np.ptp(times, axis=0).max() < 2e-4
+
+
+def beeping(trains, period_s=0.16, beep_s=0.07):
+    """Return the edges of beeps in each (start, end)."""
+    edges = []
+    for start_s, end_s in trains:
+        for at_s in np.arange(start_s, end_s, period_s):
+            edges += [at_s, min(at_s + beep_s, end_s)]
+    return edges
+
+
+def test_a_last_beep_that_is_cut_short_ends_the_train():
+    trains = [(1.0, 2.83), (4.0, 5.615), (7.0, 8.293), (9.5, 11.108)]
+    changes = changes_in(tone_on(beeping(trains), 13.0))
+    assert [c.change for c in changes] == ["starts", "stops"] * 4
+    assert [c.time_s for c in changes] == pytest.approx(np.ravel(trains), abs=0.004)
+    assert all(c.uncertainty_s < 0.01 for c in changes[3::2])
+
+
+def test_a_train_that_the_recording_cuts_off_goes_on():
+    trains = [(1.0, 2.83), (4.0, 5.64), (7.0, 99.0)]
+    changes = changes_in(tone_on(beeping(trains), 9.0))
+    assert [c.change for c in changes] == ["starts", "stops"] * 2 + ["starts"]
+
+
+def test_an_exact_clock_is_known_though_half_the_beeps_are_spoilt():
+    rng = np.random.default_rng(1)
+    starts = np.cumsum(np.where(rng.random(60) < 0.6, 0.137, rng.uniform(0.09, 0.5, 60)))
+    assert beat(starts.tolist()) == pytest.approx(0.137, rel=0.01)
+    assert beat(np.cumsum(rng.uniform(0.09, 0.5, 60)).tolist()) is None
+    assert clock(np.arange(0, 9, 0.2).tolist()) is None  # beeps that never pause are no trains
+
+
+def test_gathering_keeps_a_stop_whose_next_beep_was_due():
+    edges = beeping([(1.0, 2.83), (4.0, 5.7)])
+    raw = [
+        Change(t, t, 0.001, "starts" if i % 2 == 0 else "stops", None, 20.0)
+        for i, t in enumerate(edges)
+    ]
+    assert [c.change for c in gather_beeps(raw, 6.5)] == ["starts", "stops"] * 2
+    assert [c.change for c in gather_beeps(raw, raw[-1].time_s + 0.01)][-1] == "starts"
+
+
+def test_the_net_gives_odds():
+    seen = np.random.default_rng(2).normal(size=(COUNT, STEPS)).astype(np.float32)
+    odds = judged(seen)
+    assert odds.shape == (STEPS + 1,)
+    assert odds.sum() == pytest.approx(1.0)
+    assert (odds >= 0).all()
+
+
+def test_the_model_resolves_what_the_net_agrees_with():
+    t = times_s(0.2)
+    odds = np.exp(-0.5 * ((t - 0.2001) / 0.0007) ** 2)
+    sure = BreakOdds(t, odds / odds.sum())
+    near, u_s = sure.with_opinion(0.2)
+    assert near == pytest.approx(0.2, abs=1e-5)
+    assert 0.0003 < u_s < 0.001
+    assert sure.with_opinion(0.24)[0] == pytest.approx(0.2001, abs=1e-4)
+    doubtful = BreakOdds(t, np.full(len(t), 1 / len(t)))
+    assert doubtful.with_opinion(0.2)[1] > 0.005
+
+
+def test_what_trains_is_not_what_checks_and_the_wider_world_has_its_truth():
+    assert not set(TRAINING_SEEDS) & set(VALIDATION_SEEDS)
+    assert 11 not in TRAINING_SEEDS
+    assert 11 not in VALIDATION_SEEDS
+    for world in ("altered", "keyed"):
+        scene, moves = draw_scene(1002, world)
+        assert moves == sorted(moves)
+        assert len(moves) >= 4
+        assert all(0 < a <= b < scene.seconds for a, b in moves)
