@@ -10,7 +10,10 @@ sign and stay changed for LOOK_AHEAD_S, the buzzer has changed state, give or ta
 Then the stretch around is heard again, a millisecond at a time (:mod:`.stretch`): a contact that
 chatters makes and breaks before it settles, and the change is at the first break of that run.
 :mod:`.moment` finds the first sign of it in a matched filter's output, whatever the buzzer's
-attack. :mod:`.firstbreak` judges both against all that the sound shows there.
+attack. :mod:`.firstbreak` judges both against all that the sound shows there. Where that finds no
+change, the ear doubts: it looks again, and lets go what goes back meanwhile, as noise does.
+
+A pulsed buzzer's last beep may be cut too short for frames; :mod:`.lastbeep` looks where it is due.
 
 Sources
 -------

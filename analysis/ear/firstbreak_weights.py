@@ -1,5 +1,6 @@
-"""The weights of the first-break net: float16, little-endian, in base 85. Made by
-tests/bench/ear_training.py; not to be edited.
+"""The weights of the first-break net: float16, little-endian, in base 85.
+
+Made by tests/bench/ear_training.py; not to be edited.
 """
 
 WEIGHTS = (
