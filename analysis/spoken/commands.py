@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.spoken.language import WORDS, Sense, cardinal, meanings_of, tokens_of
+from analysis.spoken.language import Sense, cardinal, meanings_of, tokens_of
 
 Word = Literal[
     "next", "strike", "again", "note", "done", "stop listening", "start listening", "what now",
@@ -36,10 +36,6 @@ _WORDS: dict[tuple[str, ...], Word] = {
     ("as", "left"): "as left",
 }
 _LONGEST = max(len(words) for words in _WORDS)
-VOCABULARY = tuple(
-    dict.fromkeys((*WORDS, "cylinder", "note", *(word for words in _WORDS for word in words)))
-)
-"""All words that are spoken to the program, as they are best written down."""
 STEPS: tuple[Word, ...] = ("stop", "opening", "closing", "zeroed")
 
 

@@ -3,9 +3,10 @@
 The model
 ---------
 A recogniser gives several hypotheses of what an utterance says, each with its probability: some
-written freely, some while it was held to the words that are spoken here. The free ones tell
-whether a reading was said at all, the held ones which. All that mean the same are one candidate,
-and their probabilities add up, twice: to its free and its held mass.
+written freely, some by matching the words that are spoken here alone
+(:mod:`analysis.spoken.matching`). The free ones tell better whether a reading was said at all, the
+matched ones which. All that mean the same are one candidate, and their probabilities add up, twice:
+to its free and its matched mass.
 
 A multinomial logistic model shares 1 out among the candidates by their `evidence`; a recogniser
 that is unsure drops words sooner than it invents them, so that more syllables count for a
@@ -33,27 +34,30 @@ plausibilities: from memory. The weights were fitted by ``tests/bench/spoken_fit
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from analysis.spoken.commands import Command, take_apart
-from analysis.spoken.language import cardinal, say, sound_alike, tokens_of
+from analysis.spoken.language import POINTS, cardinal, say, sound_alike, tokens_of
+from analysis.spoken.matching import OTHER
 from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.927, 0.247, -0.811, -0.586, 1.290, -2.369)
+SHARES = (0.438, 0.615, -1.194, -0.026, 0.648, -1.421)
 """Weights of `evidence`."""
-WEIGHTS = (2.392, 0.484, 0.331, 1.639, -0.773, -0.991, 1.014)
+WEIGHTS = (1.373, 0.343, -0.247, 0.816, 0.310, 0.743, -0.555, -1.138, 1.217)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
 SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
 DOUBTED = 0.9
-"""Largest confidence of a number that is no eighth or tenth, or that something was said after: it
-is asked."""
+"""Largest confidence of a number that is no eighth or tenth, that something was said after, or of
+which only the part was heard ("point seven five"): it is asked."""
+MOST_OTHER = 0.3
+"""Share of the matched texts with other words in them from which a reading is doubted likewise."""
 GOES_ON = 0.05
 """Share of the hypotheses that go on after a number with which something was said there."""
 NONE_OF_THEM = 0.2
@@ -78,13 +82,13 @@ class Hypothesis:
     text : str
     log_prob : float
         Log of the recogniser's probability of the whole text.
-    held : bool
-        Whether the recogniser was held to the words that are spoken here.
+    matched : bool
+        Whether it comes from matching the words that are spoken here.
     """
 
     text: str
     log_prob: float
-    held: bool = False
+    matched: bool = False
 
 
 @dataclass(frozen=True)
@@ -193,14 +197,19 @@ def judge(
     """
     if not hypotheses:
         return NOTHING
-    free = [hypothesis for hypothesis in hypotheses if not hypothesis.held] or hypotheses
+    free = [hypothesis for hypothesis in hypotheses if not hypothesis.matched] or hypotheses
     heard = _once(max(free, key=lambda hypothesis: hypothesis.log_prob).text)
     shared = shares(hypotheses, seconds, cylinders)
     if not shared:
         return Judged("ignore", (), heard)
     best, share = shared[0]
     sure = _logistic(traits(best, share, seconds))
-    if _oddity(best.meaning) == 1.0 or _goes_on(best, hypotheses) > GOES_ON:
+    # Where other words were matched, what is left may be a part of something else.
+    other_words = sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text)
+    if other_words > MOST_OTHER:
+        sure = min(sure, DOUBTED)
+    headless = _words(best.wording)[:1] in [(point,) for point in POINTS]
+    if headless or _oddity(best.meaning) == 1.0 or _goes_on(best, hypotheses) > GOES_ON:
         sure = min(sure, DOUBTED)
     # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
     for other, other_share in shared[1:]:
@@ -237,16 +246,19 @@ class Support:
     Attributes
     ----------
     meaning : Meaning
-    held, free : float
-        Log of the sum of the probabilities of the hypotheses of either kind that mean it; that of
-        the least likely hypothesis of the kind where none does.
+    free, matched : float
+        Log of the sum of the probabilities of the hypotheses of a kind that mean it; that of the
+        least likely hypothesis of the kind where none does.
+    rival : float
+        Log of the largest such sum, of the free ones, for any other meaning or for none.
     wording : str
         Their likeliest wording.
     """
 
     meaning: Meaning
-    held: float
     free: float
+    matched: float
+    rival: float
     wording: str
 
 
@@ -268,33 +280,56 @@ def shares(
 
 def supports_of(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> list[Support]:
     """Return each meaning of the hypotheses with what they say for it."""
-    wordings: dict[Meaning, tuple[float, str]] = {}
-    kinds = []
-    for held in (True, False):
-        those = [hypothesis for hypothesis in hypotheses if hypothesis.held == held]
-        masses: dict[Meaning, float] = {}
-        for hypothesis in those:
-            for meaning, odds in _meanings(hypothesis.text, cylinders):
-                chance = odds * math.exp(hypothesis.log_prob)
-                masses[meaning] = masses.get(meaning, 0.0) + chance
-                # The held ones are spelt alike; a free wording counts where there is no other.
-                likeliest = wordings.get(meaning)
-                if likeliest is None or (held and chance > likeliest[0]):
-                    wordings[meaning] = chance, hypothesis.text
-        least = min((math.exp(hypothesis.log_prob) for hypothesis in those), default=0.0)
-        kinds.append((masses, least))
-    (held_masses, least_held), (free_masses, least_free) = kinds
-    if least_held == 0.0:
-        held_masses, least_held = free_masses, least_free
+    free, matched = (
+        _weighed([one for one in hypotheses if one.matched == kind], cylinders)
+        for kind in (False, True)
+    )
+    if not matched.masses:
+        matched = free
+    # Matched words are all spelt alike; a free wording counts without one.
+    wordings = free.wordings | matched.wordings
     return [
         Support(
             meaning,
-            _log(held_masses.get(meaning, least_held)),
-            _log(free_masses.get(meaning, least_free)),
-            wording,
+            free=free.log_mass(meaning),
+            matched=matched.log_mass(meaning),
+            rival=free.log_rival(meaning),
+            wording=wording,
         )
-        for meaning, (_, wording) in wordings.items()
+        for meaning, wording in wordings.items()
     ]
+
+
+@dataclass(frozen=True)
+class _Weighed:
+    """What the hypotheses of one kind mean, with their probabilities added up; None is nothing."""
+
+    masses: Mapping[Meaning | None, float]
+    least: float
+    wordings: dict[Meaning, str]
+
+    def log_mass(self, meaning: Meaning) -> float:
+        return _log(self.masses.get(meaning, self.least))
+
+    def log_rival(self, meaning: Meaning) -> float:
+        return _log(max((m for other, m in self.masses.items() if other != meaning), default=0.0))
+
+
+def _weighed(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> _Weighed:
+    masses: dict[Meaning | None, float] = {}
+    wordings: dict[Meaning, tuple[float, str]] = {}
+    for hypothesis in hypotheses:
+        chance = math.exp(hypothesis.log_prob)
+        found = _meanings(hypothesis.text, cylinders)
+        if not found:
+            masses[None] = masses.get(None, 0.0) + chance
+        for meaning, odds in found:
+            mass = odds * chance
+            masses[meaning] = masses.get(meaning, 0.0) + mass
+            wording = mass, hypothesis.text
+            wordings[meaning] = max(wordings.get(meaning, wording), wording)
+    least = min((math.exp(hypothesis.log_prob) for hypothesis in hypotheses), default=0.0)
+    return _Weighed(masses, least, {meaning: text for meaning, (_, text) in wordings.items()})
 
 
 def evidence(support: Support, seconds: float) -> tuple[float, ...]:
@@ -303,15 +338,15 @@ def evidence(support: Support, seconds: float) -> tuple[float, ...]:
     Returns
     -------
     tuple of float
-        Its held and its free mass (logs); how many seconds more the utterance took than slow words
-        do; how much faster it was than so many syllables are (log); syllables; 0 for whole
-        degrees, halves and quarters, 0.5 for tenths and eighths, 1 for anything else.
+        Its free and its matched mass (logs); how many seconds more the utterance took than slow
+        words do; how much faster it was than so many syllables are (log); syllables; 0
+        for whole degrees, halves and quarters, 0.5 for tenths and eighths, 1 for anything else.
     """
     count = syllables(support.wording)
     words = len(_words(support.wording))
     return (
-        support.held,
         support.free,
+        support.matched,
         max(seconds - 0.3 - 0.75 * words, 0.0),
         _hurry(count, seconds),
         float(count),
@@ -325,15 +360,18 @@ def traits(support: Support, share: float, seconds: float) -> tuple[float, ...]:
     Returns
     -------
     tuple of float
-        Log of the odds of its share; its free mass (log); the same for each syllable; how much
-        faster it was than so many syllables are (log); 1 for a teen or ten said as one word, which
-        has a sound-alike; 1 for a command.
+        Log of the odds of its share; its free and its matched mass (logs), and how far the free one
+        is above its rival's; the free one for each syllable; how much faster it was than so many
+        syllables are (log); 1 for a teen or ten said as one word, which has a sound-alike; 1 for a
+        command.
     """
     count = syllables(support.wording)
     free = max(support.free, -FURTHEST)
     return (
         min(math.log(max(share, 1e-9) / max(1.0 - share, 1e-9)), SUREST),
         free,
+        max(support.matched, -FURTHEST),
+        min(max(support.free - support.rival, -FURTHEST), FURTHEST),
         free / count,
         _hurry(count, seconds),
         1.0 if _has_sound_alike(support) else 0.0,

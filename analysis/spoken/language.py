@@ -54,15 +54,10 @@ _SPELT = {
     "ze-ro": "zero", "fow-er": "four", "sev-en": "seven", "nin-er": "nine", "hun-dred": "hundred",
     "day-see-mal": "decimal",
 }  # fmt: skip
-_POINTS = ("point", "dot", "decimal")
+POINTS = ("point", "dot", "decimal")
 _LIKE_POINTS = ("done", "dark", "dog", "doc", "duck", "down")
 """What recognisers write for "dot" in noise."""
 _PARTS = {"half": 2, "halves": 2, "quarter": 4, "quarters": 4, "eighth": 8, "eighths": 8}
-WORDS = (
-    *ONES, *TENS, *_POINTS, *_PARTS, "before", "after", "minus", "plus",
-    "hundred", "and", "a", "top", "dead", "centre",
-)  # fmt: skip
-"""The words of readings, as they are best written down."""
 _FILLERS = frozenset((
     "uh", "um", "er", "erm", "ah", "it", "its", "is", "that", "thats", "at", "reads", "reading",
     "says", "degree", "degrees", "deg",
@@ -403,7 +398,7 @@ def _decimals(tokens: Sequence[str], at: int) -> Iterator[_Part]:
         at += 1  # "eight. done. two. five."
     if at + 1 >= len(tokens):
         return
-    if tokens[at] in _POINTS:
+    if tokens[at] in POINTS:
         sure = 1.0
     elif tokens[at] in _LIKE_POINTS:
         sure = 0.6

@@ -3,7 +3,8 @@
 Speakers are a person's recorded digits (joined from the Debian package
 ``asterisk-core-sounds-en-g722``, where it is installed) and the synthetic voices of ``espeak-ng``,
 ``flite`` and ``festival`` (Debian's ``festvox-kallpc16k``, ``-kdlpc16k`` and ``-us-slt-hts``). They
-come in two halves, one to fit to and one to judge by. Conditions are quiet, a buzzer as loud as the
+come in three parts: one to train the matching of words on, one to fit the confidence to, one to
+judge by; the person is never trained on. Conditions are quiet, a buzzer as loud as the
 voice, a shop 10 dB below it, and both. The buzzers and the shop are those of `scenes`, which knows
 nothing of any recogniser.
 
@@ -39,7 +40,7 @@ HUMAN = "human"
 _RADIO = ["zero", "wun", "too", "tree", "fower", "fife", "six", "seven", "ait", "niner"]
 _PARTS = {0.25: "a quarter", 0.5: "a half", 0.75: "three quarters"}
 VOICES = {
-    "fit": {
+    "train": {
         "espeak-ng": [
             f"{accent}{person}"
             for accent in ("en-gb", "en-us", "en-gb-scotland", "en-029")
@@ -48,14 +49,23 @@ VOICES = {
         "flite": ["slt", "awb"],
         "text2wave": ["kal_diphone"],
     },
+    "fit": {
+        "espeak-ng": [
+            f"{accent}{person}"
+            for accent in ("en-gb-x-rp", "en-gb-x-gbclan")
+            for person in ("+m7", "+f4")
+        ],
+        "flite": ["rms"],
+        "text2wave": ["ked_diphone"],
+    },
     "judge": {
         "espeak-ng": [
             f"{accent}{person}"
-            for accent in ("en-gb-x-rp", "en-gb-x-gbclan", "en-us-nyc", "en-gb-x-gbcwmd")
+            for accent in ("en-us-nyc", "en-gb-x-gbcwmd")
             for person in ("+m7", "+f4")
         ],
-        "flite": ["rms", "kal16"],
-        "text2wave": ["ked_diphone", "cmu_us_slt_arctic_hts"],
+        "flite": ["kal16"],
+        "text2wave": ["cmu_us_slt_arctic_hts"],
     },
 }
 """Synthetic voices by half and by the program that speaks with them."""
@@ -65,7 +75,7 @@ COMMANDS = (
     "cylinder two, stop", "as found", "as left",
 )  # fmt: skip
 TALK = {
-    "fit": (
+    "train": (
         *SENTENCES[::2],
         "I need about thirty of those by Friday", "he was born in nineteen fifty four, I think",
         "the bus leaves at five past two", "could you hold this for a second",
@@ -76,6 +86,17 @@ TALK = {
         "one more turn and it will be fine", "what was that",
         "seventeen and a half thou on the feeler gauge", "three of us can lift it",
         "the points want setting to fifteen thou", "nine times out of ten it is the condenser",
+    ),
+    "fit": (
+        "my daughter turned thirty last week", "forty minutes and it is still not dry", "oh no",
+        "we need a dozen of the half inch ones", "I will be back before four", "after you",
+        "nine volts is not enough for that", "it must have been nineteen sixty or so", "stand back",
+        "do you want sugar in yours", "the top one is loose again", "that is a two man job",
+        "there were eleven of us in the end", "a quarter turn and no more", "is that the door",
+        "he had it apart in twenty five minutes", "what a mess", "you missed the point", "not yet",
+        "one of these days it will bite you", "the left one sits higher than the right one",
+        "mind the step", "seven quid each", "put it down before you drop it", "listen to that",
+        "eight millimetre, or is it nine", "I have done that side already", "next time, perhaps",
     ),
     "judge": (
         *SENTENCES[1::2],
@@ -138,12 +159,16 @@ def _figure(figure: str, wording: str) -> str:
     return _RADIO[int(figure)] if wording == "radio" else ONES[int(figure)]
 
 
-def say(words: str, voice: str, words_a_minute: int = 150) -> Sound:
-    """Speak words with a synthetic voice at RATE, unit power while it speaks."""
+def say(words: str, voice: str, words_a_minute: int = 150, pitch: int = 50) -> Sound:
+    """Speak words with a synthetic voice at RATE, unit power while it speaks.
+
+    `pitch` is espeak-ng's, from 0 to 99.
+    """
     program, _, name = voice.partition(" ")
     with tempfile.NamedTemporaryFile(suffix=".wav") as made:
         if program == "espeak-ng":
-            command = [program, "-v", name, "-s", str(words_a_minute), "-w", made.name, words]
+            command = [program, "-v", name, "-s", str(words_a_minute), "-p", str(pitch)]
+            command += ["-w", made.name, words]
         elif program == "text2wave":
             stretch = f"(Parameter.set 'Duration_Stretch {150 / words_a_minute:.3f})"
             command = [program, "-eval", f"(voice_{name})", "-eval", stretch, "-o", made.name]
@@ -154,7 +179,7 @@ def say(words: str, voice: str, words_a_minute: int = 150) -> Sound:
         with wave.open(made.name) as file:
             rate = file.getframerate()
             said = np.frombuffer(file.readframes(file.getnframes()), "<i2").astype(float)
-    return _unit(signal.resample_poly(said, RATE, rate))
+    return unit_power(signal.resample_poly(said, RATE, rate))
 
 
 def human(mark: Mark, wording: str, rng: np.random.Generator) -> Sound:
@@ -170,7 +195,7 @@ def human(mark: Mark, wording: str, rng: np.random.Generator) -> Sound:
     pieces: list[Sound] = []
     for name in names:
         pieces += [_clip(name), np.zeros(int(rng.uniform(0.0, 0.12) * RATE), np.float32)]
-    return _unit(np.concatenate(pieces))
+    return unit_power(np.concatenate(pieces))
 
 
 @functools.cache
@@ -187,7 +212,8 @@ def _clip(name: str) -> Sound:
     return x[max(0, loud[0] - 600) : loud[-1] + 1000]
 
 
-def _unit(x: npt.NDArray[np.floating]) -> Sound:
+def unit_power(x: npt.NDArray[np.floating]) -> Sound:
+    """Bring a sound to unit power while it sounds."""
     level = np.abs(x) > 0.05 * np.abs(x).max()
     return np.asarray(x / np.sqrt(np.mean(x[level] ** 2)), np.float32)
 

@@ -3,11 +3,12 @@
     python tests/bench/spoken_table.py --count 400 --seed 7
 
 Every fourth reading is followed by other talk in the same place, of which nothing should be
-accepted, and every sixth by words for the session. `--voices` takes one half of the synthetic
-voices and of the talk: one to fit to, the other to judge by. `--rival` also gives each reading to
-plain faster-whisper (the same model, its own settings) and finds the number in its text with a
-regular expression. `--keep FILE` writes what the recogniser said as JSON Lines; `--from FILE` makes
-the table from such a file, and ``spoken_fit.py`` fits the confidence to one.
+accepted, and every sixth by words for the session. `--voices` takes one part of the synthetic
+voices and of the talk, to fit to or to judge by, beside the person; or the person alone. `--rival`
+also gives each reading to plain faster-whisper (the same model, its own settings) and finds the
+number in its text with a regular expression. `--keep FILE` writes what the recogniser said as JSON
+Lines; `--from FILE` makes the table from such a file, and ``spoken_fit.py`` fits the confidence to
+one.
 """
 
 from __future__ import annotations
@@ -89,7 +90,7 @@ def recognised(sound: Sound, recogniser: Recogniser) -> Item:
         {
             "start": u.start_s,
             "end": u.end_s,
-            "h": [(h.text, h.log_prob, h.held) for h in recogniser.write_down(u.samples)],
+            "h": [(h.text, h.log_prob, h.matched) for h in recogniser.write_down(u.samples)],
         }
         for u in utterances
     ]
@@ -226,7 +227,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--count", type=int, default=400)
     parser.add_argument("--seed", type=int, default=7)
-    parser.add_argument("--voices", choices=["fit", "judge"], default="")
+    parser.add_argument("--voices", choices=["fit", "judge", "person"], default="")
     parser.add_argument("--rival", action="store_true")
     parser.add_argument("--keep", type=Path)
     parser.add_argument("--from", dest="kept", type=Path)

@@ -1,0 +1,246 @@
+"""Matching the few words of this job against what a recogniser hears.
+
+A recogniser's decoder writes any English text, and in noise it drops or makes up words. Its encoder
+is better than that: it turns sound into features that tell spoken sounds apart whoever says them
+and whatever else there is. A small convolutional network reads these features for the WORDS of this
+job alone, and for OTHER: any other word. It was trained on synthetic speech in the noises of a shop
+(``tests/bench/matching_train.py``).
+
+Conventions
+-----------
+The network gives the log probability of each word at each frame of FRAME_S, or of none (class 0):
+a "connectionist temporal classification", in which a text's probability is the sum over all the
+ways to lay its words along the frames. `likeliest` finds the likeliest texts by prefix beam search,
+and weighs each by how often its words follow one another in what is said here, to the power of
+HABIT: "and a" is followed by "half", but what was clearly said stands.
+
+Sources
+-------
+A. Graves et al., "Connectionist temporal classification", ICML (2006): the model and its prefix
+search. A. Hannun et al., "First-pass large vocabulary continuous speech recognition using
+bi-directional recurrent DNNs", arXiv 1408.2873 (2014): the search with the odds of words. F. Yu and
+V. Koltun, "Multi-scale context aggregation by dilated convolutions", ICLR (2016). J. L. Ba et al.,
+"Layer normalization", arXiv 1607.06450 (2016). D. Hendrycks and K. Gimpel, "Gaussian error linear
+units", arXiv 1606.08415 (2016).
+"""
+
+import functools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import erf
+
+from analysis.spoken.language import ONES, TENS
+
+Array = npt.NDArray[np.float32]
+
+FRAME_S = 0.02
+WORDS = (
+    *ONES, *TENS, "hundred", "oh", "and", "a", "half", "quarter", "quarters", "eighth", "eighths",
+    "point", "dot", "decimal", "minus", "plus", "before", "after", "top", "bottom", "dead",
+    "centre", "degrees", "next", "strike", "again", "note", "done", "stop", "listening", "start",
+    "what", "now", "opening", "closing", "zeroed", "wheel", "cylinder", "as", "found", "left",
+    "say", "on", "the",
+)  # fmt: skip
+"""In the order of the network's classes, which begin at 1."""
+OTHER = "…"
+"""Written for any other word; its class is the last."""
+BEAM = 12
+LIKELY = 1e-4
+"""Words less likely than this at a frame do not begin there."""
+SILENT = 0.999
+"""Odds of no word at which a frame cannot change which texts are likeliest."""
+HABIT = 0.4
+LARGEST = 60.0
+"""Features are held below this; a few of an encoder's are now and then far larger."""
+
+
+@dataclass(frozen=True, eq=False)
+class WordMatcher:
+    """The network.
+
+    Attributes
+    ----------
+    mean, spread : ndarray, shape (features,)
+        Of the features it was trained on.
+    first : ndarray, shape (taps, features, width)
+        The first convolution, and below its bias.
+    first_bias : ndarray, shape (width,)
+    blocks : tuple of Block
+    last : ndarray, shape (width, classes)
+    last_bias : ndarray, shape (classes,)
+    follows : ndarray, shape (classes, classes)
+        Log probability that a word (column) follows another (row); class 0 is the text's beginning
+        and end.
+    """
+
+    mean: Array
+    spread: Array
+    first: Array
+    first_bias: Array
+    blocks: "tuple[Block, ...]"
+    last: Array
+    last_bias: Array
+    follows: Array
+
+    def log_probs(self, features: Array) -> Array:
+        """Return the log probability of each class at each frame.
+
+        Parameters
+        ----------
+        features : ndarray, shape (frames, features)
+            What the encoder hears, a frame every FRAME_S.
+
+        Returns
+        -------
+        ndarray, shape (frames, classes)
+            Class 0 is no word, then come WORDS, then OTHER.
+        """
+        x = (np.clip(features, -LARGEST, LARGEST) - self.mean) / self.spread
+        x = _gelu(_convolved(x, self.first, self.first_bias, 1))
+        for block in self.blocks:
+            x = x + _gelu(_convolved(_normal(x, block), block.weights, block.bias, block.dilation))
+        scores = x @ self.last + self.last_bias
+        scores -= scores.max(axis=1, keepdims=True)
+        return np.asarray(scores - np.log(np.exp(scores).sum(axis=1, keepdims=True)))
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """A convolution whose result is added to what it was given.
+
+    Attributes
+    ----------
+    gain, offset : ndarray, shape (width,)
+        Of the normalisation before it.
+    weights : ndarray, shape (taps, width, width)
+    bias : ndarray, shape (width,)
+    dilation : int
+        Frames between its taps.
+    """
+
+    gain: Array
+    offset: Array
+    weights: Array
+    bias: Array
+    dilation: int
+
+
+def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
+    """Make the network of its named weights, as ``matching_train.py`` writes them.
+
+    Raises
+    ------
+    ValueError
+        If they are for other words than WORDS.
+    """
+    have = {name: np.asarray(value, np.float32) for name, value in weights.items()}
+    if len(have["last_bias"]) != len(WORDS) + 2:
+        raise ValueError(f"weights for {len(have['last_bias']) - 2} words, not for {len(WORDS)}")
+    blocks = [
+        Block(
+            gain=have[f"block{i}_gain"],
+            offset=have[f"block{i}_offset"],
+            weights=have[f"block{i}_weights"],
+            bias=have[f"block{i}_bias"],
+            dilation=int(dilation),
+        )
+        for i, dilation in enumerate(have["dilations"])
+    ]
+    return WordMatcher(
+        mean=have["mean"],
+        spread=have["spread"],
+        first=have["first"],
+        first_bias=have["first_bias"],
+        blocks=tuple(blocks),
+        last=have["last"],
+        last_bias=have["last_bias"],
+        follows=have["follows"],
+    )
+
+
+def likeliest(log_probs: Array, follows: Array, beam: int = BEAM) -> list[tuple[str, float]]:
+    """Return the likeliest texts of WORDS and OTHER, the best first.
+
+    Parameters
+    ----------
+    log_probs : ndarray, shape (frames, classes)
+        From `WordMatcher.log_probs`.
+    follows : ndarray, shape (classes, classes)
+        See `WordMatcher`.
+    beam : int
+        How many texts are kept at each frame, and returned at most.
+
+    Returns
+    -------
+    list of (str, float)
+        Words with spaces between them, and the log of the text's share of them all.
+    """
+    usual = (HABIT * follows).tolist()
+    # Of each text: the log probability that its last frame held no word, and that it did; of its
+    # words as such.
+    texts: dict[tuple[int, ...], tuple[float, float, float]] = {(): (0.0, -math.inf, 0.0)}
+    for row in log_probs:
+        begin = [int(k) for k in np.flatnonzero(row > math.log(LIKELY)) if k]
+        chances = row.tolist()
+        grown: dict[tuple[int, ...], tuple[float, float, float]] = {}
+        for text, (silent, sounding, words) in texts.items():
+            whole = _add(silent, sounding)
+            last = text[-1] if text else 0
+            _put(grown, text, whole + chances[0], sounding + chances[last], words)
+            if chances[0] > math.log(SILENT):
+                continue
+            for k in begin:
+                before = silent if k == last else whole
+                _put(grown, (*text, k), -math.inf, before + chances[k], words + usual[last][k])
+        ordered = sorted(grown.items(), key=lambda item: -(_add(*item[1][:2]) + item[1][2]))
+        texts = dict(ordered[:beam])
+    found = [
+        (_written(text), _add(silent, sounding) + words + usual[text[-1] if text else 0][0])
+        for text, (silent, sounding, words) in texts.items()
+    ]
+    whole = functools.reduce(_add, (score for _, score in found))
+    return sorted(((text, score - whole) for text, score in found), key=lambda one: -one[1])
+
+
+def _put(
+    texts: dict[tuple[int, ...], tuple[float, float, float]],
+    text: tuple[int, ...],
+    silent: float,
+    sounding: float,
+    words: float,
+) -> None:
+    had = texts.get(text)
+    if had is not None:
+        silent, sounding = _add(had[0], silent), _add(had[1], sounding)
+    texts[text] = silent, sounding, words
+
+
+def _add(a: float, b: float) -> float:
+    """Return the log of the sum of two probabilities given by their logs."""
+    high, low = max(a, b), min(a, b)
+    return high if low == -math.inf else high + math.log1p(math.exp(low - high))
+
+
+def _written(text: Sequence[int]) -> str:
+    return " ".join(WORDS[k - 1] if k <= len(WORDS) else OTHER for k in text)
+
+
+def _convolved(x: Array, weights: Array, bias: Array, dilation: int) -> Array:
+    reach = dilation * (len(weights) // 2)
+    padded = np.pad(x, ((reach, reach), (0, 0)))
+    taps = (padded[i * dilation : i * dilation + len(x)] @ w for i, w in enumerate(weights))
+    return np.asarray(sum(taps, start=bias))
+
+
+def _normal(x: Array, block: Block) -> Array:
+    off = x - x.mean(axis=1, keepdims=True)
+    spread = np.sqrt((off**2).mean(axis=1, keepdims=True) + 1e-5)
+    return np.asarray(off / spread * block.gain + block.offset)
+
+
+def _gelu(x: Array) -> Array:
+    return np.asarray(0.5 * x * (1.0 + erf(x / math.sqrt(2.0))), np.float32)

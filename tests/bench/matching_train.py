@@ -1,0 +1,438 @@
+"""Train the matching of words (`analysis.spoken.matching`) on synthetic speech in a shop's noises.
+
+    pip install torch
+    python tests/bench/matching_train.py make --seed 1 --count 3000 sayings1.npz
+    python tests/bench/matching_train.py train sayings1.npz sayings2.npz --out listen/matching.npz
+
+``make`` says readings, words for the session and other talk with the voices of "train" in
+`spoken_scenes`, and with many more throats of espeak-ng: each is slowed, sharpened, coloured by a
+microphone and a room, and put into quiet, a buzzer, a shop or both, with the shop 5 to 18 dB below
+the voice. A third of the readings are said word by word, as a person's recorded digits are. The
+buzzer's lines are taken out, and the recogniser's encoder hears the rest. The ambient sounds are
+not those of the bench. ``train`` fits the network to that. No person's voice is used.
+
+Other talk is sentences out of the documentation of Python's own libraries, with numbers put in.
+"""
+
+from __future__ import annotations
+
+import argparse
+import functools
+import inspect
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from rich.progress import track
+from scipy import signal
+
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+
+from analysis.spoken.language import cardinal  # noqa: E402
+from analysis.spoken.lines import LineRemover  # noqa: E402
+from analysis.spoken.matching import LARGEST, WORDS  # noqa: E402
+from analysis.wheel import Mark  # noqa: E402
+from bench.scenes import BUZZERS, NOISES, make_scene, no_buzzer_scene  # noqa: E402
+from bench.spoken_scenes import (  # noqa: E402
+    COMMANDS,
+    RATE,
+    TALK,
+    VOICES,
+    WORDINGS,
+    Sound,
+    say,
+    unit_power,
+    words_for,
+)
+from listen.speech import Recogniser  # noqa: E402
+
+Rng = np.random.Generator
+
+OTHER = len(WORDS) + 1
+ALIKE = {
+    "wun": "one", "too": "two", "tree": "three", "fower": "four", "fife": "five", "ait": "eight",
+    "niner": "nine",
+}  # fmt: skip
+EIGHTHS = {
+    0.125: "an eighth",
+    0.375: "three eighths",
+    0.625: "five eighths",
+    0.875: "seven eighths",
+}
+MORE_THROATS = (
+    "", "+m1", "+m2", "+m3", "+m4", "+m5", "+m6", "+m8", "+f1", "+f2", "+f3", "+f5", "+klatt",
+    "+klatt2", "+klatt4", "+Alex", "+Alicia", "+Andy", "+Annie", "+Denis", "+Gene", "+Hugo",
+    "+Jacky", "+Lee", "+Marco", "+Michael", "+Mike", "+adam", "+anika", "+antonio", "+belinda",
+    "+benjamin", "+boris", "+caleb", "+david", "+ed", "+edward", "+grandma", "+grandpa", "+john",
+    "+linda", "+max", "+michel", "+norbert", "+paul", "+quincy", "+rob", "+robert", "+shelby",
+    "+steph", "+travis", "+victor", "+zac", "+aunty", "+Storm", "+pablo", "+pedro", "+miguel",
+)  # fmt: skip
+ACCENTS = ("en-gb", "en-us", "en-gb-scotland", "en-029")
+FIRST_SEED = 200
+"""Of the ambient sounds; the bench's are below."""
+LONGEST_S = 9.5
+PLACES = 3
+"""In how many places each saying is heard."""
+BEFORE_S, AFTER_S = 0.8, 0.2
+"""What the line remover hears and is then cut off."""
+WIDTH, DILATIONS, DROPPED = 128, (1, 2, 4, 1), 0.15
+AT_ONCE = 32
+
+
+def reading(rng: Rng) -> str:
+    """Say some reading."""
+    number, side = _number(rng), rng.choice([None, "before", "after"])
+    part, whole = round(number % 1.0, 6), int(number)
+    wording = rng.choice(WORDINGS)
+    mark = Mark(number, side)
+    if wording == "fraction" and part in EIGHTHS:
+        words = f"{cardinal(whole)} and {EIGHTHS[part]}" if whole else EIGHTHS[part]
+        words += f" {side}" if side else ""
+    elif wording == "fraction" and part not in (0.0, 0.25, 0.5, 0.75):
+        words = words_for(mark, "point")
+    else:
+        words = words_for(mark, wording)
+    if rng.random() < 0.25:
+        words = words.replace("point", "dot")
+    if rng.random() < 0.1:
+        words = words.replace("zero", "oh")
+    chance = rng.random()
+    if side and chance < 0.06:
+        words += f" {rng.choice(['top', 'bottom'])} dead centre"
+    elif side and chance < 0.14:
+        words = words.replace(f" {side}", f" degrees {side}")
+    elif not side and chance < 0.14:
+        words = f"minus {words}" if chance < 0.05 else f"{words} degrees"
+    elif not side and chance < 0.16:
+        words = f"plus {words}"
+    elif chance > 0.98:
+        words = "top dead centre"
+    if rng.random() < 0.07:
+        before = ("stop", "opening", "closing", "cylinder two", "cylinder one, stop")
+        words = f"{rng.choice(before)}, {words}"
+    return words
+
+
+def _number(rng: Rng) -> float:
+    chance = rng.random()
+    if chance < 0.75:
+        whole = int(rng.integers(0, 61))
+    elif chance < 0.9:
+        whole = int(rng.integers(0, 181))
+    else:
+        whole = int(rng.choice([*range(13, 20), 30, 40, 50, 60]))
+    chance = rng.random()
+    if chance < 0.3:
+        return float(whole)
+    if chance < 0.8:
+        return whole + float(rng.choice([0.25, 0.5, 0.75]))
+    return whole + float(rng.integers(1, 10) / 10 if chance < 0.93 else rng.choice(list(EIGHTHS)))
+
+
+def command(rng: Rng) -> str:
+    """Say something that steers the session."""
+    more = ("say again", "on the stop", "note the spring is weak", "note new condenser")
+    return str(rng.choice(COMMANDS if rng.random() < 0.85 else more))
+
+
+def talk(rng: Rng) -> str:
+    """Say something that is meant for somebody else."""
+    if rng.random() < 0.2:
+        return str(rng.choice(TALK["train"]))
+    sentences = _sentences()
+    words = sentences[int(rng.integers(len(sentences)))]
+    count = int(rng.integers(1, min(9, len(words)) + 1))
+    at = int(rng.integers(len(words) - count + 1))
+    words = words[at : at + count]
+    if rng.random() < 0.45:
+        words.insert(int(rng.integers(count + 1)), cardinal(int(rng.integers(100))))
+    if rng.random() < 0.15:
+        words.insert(int(rng.integers(count + 1)), str(rng.choice(WORDS)))
+    return " ".join(words)
+
+
+@functools.cache
+def _sentences() -> list[list[str]]:
+    import argparse as a
+    import asyncio as b
+    import collections as c
+    import datetime as d
+    import email as e
+    import logging as f
+    import shutil as g
+    import sqlite3 as h
+    import statistics as i
+    import typing as j
+    import unittest as k
+
+    found = []
+    for module in (a, b, c, d, e, f, g, h, i, j, k, np, signal):
+        for _, one in inspect.getmembers(module, lambda x: inspect.isclass(x) or callable(x)):
+            for sentence in re.split(r"[.\n]\s*\n|\. ", inspect.getdoc(one) or ""):
+                words = re.findall(r"[A-Za-z]+", sentence.lower())
+                if len(words) >= 4 and all(len(w) > 1 or w in ("a", "i") for w in words):
+                    found.append(words)
+    return found
+
+
+def spoken(words: str, one_by_one: bool, rng: Rng) -> Sound:
+    """Say words with some voice, and other throats still."""
+    chance = rng.random()
+    if chance < 0.62:
+        voice = f"espeak-ng {rng.choice(ACCENTS)}{rng.choice(MORE_THROATS)}"
+    else:
+        voice = f"flite {rng.choice(VOICES['train']['flite'])}" if chance < 0.97 else "text2wave "
+        voice += VOICES["train"]["text2wave"][0] if chance >= 0.97 else ""
+    pace, pitch = int(rng.integers(110, 200)), int(rng.integers(25, 80))
+    if one_by_one:
+        pause_s = rng.uniform(0.02, 0.17)
+        parts: list[Sound] = []
+        for word in re.findall(r"[a-z']+", words):
+            parts += [_trimmed(say(word, voice, pace, pitch))]
+            parts += [np.zeros(int(rng.uniform(0.0, pause_s) * RATE), np.float32)]
+        x = np.concatenate(parts)
+    else:
+        x = say(words, voice, pace, pitch)
+    # Pitch, formants and pace move together.
+    longer = int(np.clip(round(100 * np.exp(rng.normal(0.0, 0.07))), 82, 122))
+    return _coloured(signal.resample_poly(x, longer, 100), rng)
+
+
+def _trimmed(x: Sound) -> Sound:
+    loud = np.flatnonzero(np.abs(x) > 0.02 * np.abs(x).max())
+    return x[max(0, loud[0] - 400) : loud[-1] + 800]
+
+
+def _coloured(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
+    """Hear it through some microphone, half the time in some room."""
+    hz = np.array([0, 150, 400, 1000, 2500, 5000, 8000])
+    gain = 10.0 ** (rng.normal(0.0, 4.0, len(hz)) / 20.0)
+    gain[-1] *= 0.1 if rng.random() < 0.3 else 1.0
+    x = np.convolve(x, signal.firwin2(257, hz / 8000.0, gain), "same")
+    if rng.random() < 0.5:
+        n = int(rng.uniform(0.1, 0.6) * RATE)
+        echo = rng.normal(size=n) * 10.0 ** (-3.0 * np.arange(n) / n)
+        echo *= rng.uniform(0.1, 0.7) / np.sqrt(np.sum(echo**2))
+        echo[0] += 1.0
+        x = signal.fftconvolve(x, echo)[: len(x) + RATE // 10]
+    return unit_power(x)
+
+
+@functools.cache
+def _around() -> dict[str, list[Sound]]:
+    """Return ambient sounds by kind, at unit power."""
+    seeds = range(FIRST_SEED, FIRST_SEED + 14)
+    plain: dict[str, Any] = {"agc": False, "codec": "none"}
+    shop = [no_buzzer_scene("shop", seed, 60.0, **plain) for seed in seeds]
+    noise = [no_buzzer_scene(name, seed, 40.0, **plain) for name in NOISES for seed in seeds[:2]]
+    buzzer = [
+        make_scene(name, "broadband", None, seed, 40.0, room=bool(seed % 2), **plain)
+        for name in BUZZERS
+        for seed in seeds[:6]
+    ]
+    scenes = {"shop": shop, "noise": noise, "buzzer": buzzer}
+    return {
+        kind: [unit_power(signal.resample_poly(s.samples, RATE, s.rate_hz)) for s in those]
+        for kind, those in scenes.items()
+    }
+
+
+def _some(kind: str, n: int, rng: Rng) -> Sound:
+    those = _around()[kind]
+    x = those[int(rng.integers(len(those)))]
+    at = int(rng.integers(len(x) - n))
+    return x[at : at + n]
+
+
+def heard(said: Sound, rng: Rng) -> Sound:
+    """Put a voice into some place, and take out the buzzer's lines, as a listener does."""
+    before, after = BEFORE_S + rng.uniform(0.25, 1.2), AFTER_S + rng.uniform(0.15, 0.5)
+    x = np.concatenate([np.zeros(int(before * RATE)), said, np.zeros(int(after * RATE))])
+    x = x[: int(LONGEST_S * RATE)]
+    x = x + 0.005 * 10.0 ** rng.normal(0.0, 0.4) * rng.normal(size=len(x))
+    place = rng.choice(["quiet", "buzzer", "shop", "both"], p=[0.15, 0.25, 0.35, 0.25])
+    if place in ("buzzer", "both"):
+        x = x + 10.0 ** (rng.uniform(-10.0, 4.0) / 20.0) * _some("buzzer", len(x), rng)
+    if place in ("shop", "both"):
+        kind = "shop" if rng.random() < 0.65 else "noise"
+        x = x + 10.0 ** (-rng.uniform(5.0, 18.0) / 20.0) * _some(kind, len(x), rng)
+    x = 0.3 * x / np.abs(x).max() * rng.uniform(0.3, 2.0)
+    remover = LineRemover(RATE)
+    clean = np.concatenate([remover.take(x.astype(np.float32)), remover.finish()])
+    return clean[int(BEFORE_S * RATE) : len(x) - int(AFTER_S * RATE)]
+
+
+def classes(words: str) -> list[int]:
+    """Return the classes of words; a run of other words is one."""
+    found: list[int] = []
+    for word in re.findall(r"[a-z']+", words.lower()):
+        word = ALIKE.get(word, word)
+        one = WORDS.index(word) + 1 if word in WORDS else OTHER
+        if one != OTHER or found[-1:] != [OTHER]:
+            found.append(one)
+    return found
+
+
+def make(seed: int, count: int, out: Path) -> None:
+    """Write what the encoder hears of `count` sayings, each in PLACES places."""
+    recogniser = Recogniser()
+    features, labels = [], []
+    for i in track(range(count), "Saying"):
+        rng = np.random.default_rng([seed, i])
+        kind = rng.choice(["reading", "command", "talk"], p=[0.68, 0.1, 0.22])
+        words = {"reading": reading, "command": command, "talk": talk}[kind](rng)
+        one_by_one = kind == "reading" and rng.random() < 0.35
+        try:
+            said = spoken(words, one_by_one, rng)
+        except (subprocess.CalledProcessError, IndexError):
+            continue  # a voice that cannot say it
+        for _ in range(PLACES):
+            features.append(recogniser.features(heard(said, rng)).astype(np.float16))
+            labels.append(classes(words))
+    np.savez(
+        out,
+        features=np.concatenate(features),
+        frames=[len(x) for x in features],
+        labels=np.concatenate(labels),
+        words=[len(y) for y in labels],
+    )
+
+
+Example = tuple[npt.NDArray[np.float16], npt.NDArray[np.int64]]
+
+
+def read(paths: list[Path]) -> list[Example]:
+    """Return features and classes of the sayings in files of ``make`` that are long enough."""
+    examples = []
+    for path in paths:
+        with np.load(path) as kept:
+            frames, words = np.cumsum(kept["frames"])[:-1], np.cumsum(kept["words"])[:-1]
+            features = np.split(kept["features"], frames)
+            labels = np.split(kept["labels"].astype(np.int64), words)
+        for x, y in zip(features, labels, strict=True):
+            if 0 < len(y) + np.count_nonzero(np.diff(y) == 0) < len(x):
+                examples.append((x, y))
+    return examples
+
+
+def train(examples: list[Example], epochs: int) -> dict[str, Sound]:
+    """Fit the network and return its weights, as `matcher_of` takes them."""
+    import torch
+    from torch import nn
+    from torch.nn import functional
+
+    class Network(nn.Module):
+        def __init__(self, width_in: int) -> None:
+            super().__init__()
+            self.first = nn.Conv1d(width_in, WIDTH, 3, padding=1)
+            self.blocks = nn.ModuleList(
+                nn.Conv1d(WIDTH, WIDTH, 3, padding=d, dilation=d) for d in DILATIONS
+            )
+            self.norms = nn.ModuleList(nn.LayerNorm(WIDTH) for _ in DILATIONS)
+            self.last = nn.Linear(WIDTH, len(WORDS) + 2)
+
+        def forward(self, x: Any) -> Any:
+            x = functional.dropout1d(x.transpose(1, 2), DROPPED, self.training)
+            x = functional.gelu(self.first(x))
+            for block, norm in zip(self.blocks, self.norms, strict=True):
+                y = functional.gelu(block(norm(x.transpose(1, 2)).transpose(1, 2)))
+                x = x + functional.dropout(y, DROPPED, self.training)
+            return functional.log_softmax(self.last(x.transpose(1, 2)), -1)
+
+    rng = np.random.default_rng(0)
+    torch.manual_seed(0)
+    some = np.concatenate([examples[i][0] for i in rng.choice(len(examples), 300)])
+    some = np.clip(some.astype(np.float32), -LARGEST, LARGEST)
+    mean, spread = some.mean(axis=0), some.std(axis=0) + 1e-3
+    network = Network(len(mean))
+    rounds = epochs * -(-len(examples) // AT_ONCE)
+    optimiser = torch.optim.AdamW(network.parameters(), weight_decay=0.01)
+    pace = torch.optim.lr_scheduler.OneCycleLR(optimiser, 3e-3, rounds, pct_start=0.15)
+    for epoch in range(epochs):
+        losses = []
+        for batch in track(list(_batches(examples, rng)), f"Epoch {epoch + 1}"):
+            longest = max(len(x) for x, _ in batch)
+            features = np.zeros((len(batch), longest, len(mean)), np.float32)
+            for row, (x, _) in zip(features, batch, strict=True):
+                row[: len(x)] = (np.clip(x.astype(np.float32), -LARGEST, LARGEST) - mean) / spread
+                if rng.random() < 0.3:  # a stretch of time is not heard
+                    at = int(rng.integers(len(x)))
+                    row[at : at + int(rng.integers(1, 6))] = 0.0
+            log_probs = network(torch.from_numpy(features)).transpose(0, 1)
+            loss = functional.ctc_loss(
+                log_probs,
+                torch.from_numpy(np.concatenate([y for _, y in batch])),
+                torch.tensor([len(x) for x, _ in batch]),
+                torch.tensor([len(y) for _, y in batch]),
+                zero_infinity=True,
+            )
+            optimiser.zero_grad()
+            loss.backward()
+            nn.utils.clip_grad_norm_(network.parameters(), 2.0)
+            optimiser.step()
+            pace.step()
+            losses.append(loss.item())
+        print(f"epoch {epoch + 1}: loss {np.mean(losses):.3f}", flush=True)
+    weights = {
+        "follows": torch.from_numpy(_follows(examples)),
+        "mean": torch.from_numpy(mean),
+        "spread": torch.from_numpy(spread),
+        "dilations": torch.tensor(DILATIONS),
+        "first": network.first.weight.permute(2, 1, 0),
+        "first_bias": network.first.bias,
+        "last": network.last.weight.T,
+        "last_bias": network.last.bias,
+    }
+    for i, (block, norm) in enumerate(zip(network.blocks, network.norms, strict=True)):
+        weights |= {
+            f"block{i}_gain": norm.weight,
+            f"block{i}_offset": norm.bias,
+            f"block{i}_weights": block.weight.permute(2, 1, 0),
+            f"block{i}_bias": block.bias,
+        }
+    return {name: weight.detach().numpy().astype(np.float16) for name, weight in weights.items()}
+
+
+def _follows(examples: list[Example]) -> npt.NDArray[np.float64]:
+    """Return the log probability that a word follows another; see `WordMatcher`."""
+    counts = np.zeros((OTHER + 1, OTHER + 1))
+    for _, words in examples:
+        np.add.at(counts, (np.r_[0, words], np.r_[words, 0]), 1.0)
+    counts += 0.3 * counts.sum(axis=0) / counts.sum() + 0.02  # whatever was never said
+    return np.log(counts / counts.sum(axis=1, keepdims=True))
+
+
+def _batches(examples: list[Example], rng: Rng) -> Iterator[list[Example]]:
+    """Yield sayings of about the same length, in any order."""
+    lengths = np.array([len(x) for x, _ in examples])
+    order = np.argsort(lengths + rng.uniform(-15.0, 15.0, len(lengths)))
+    for at in rng.permutation(np.arange(0, len(order), AT_ONCE)):
+        yield [examples[i] for i in order[at : at + AT_ONCE]]
+
+
+def main() -> None:
+    """Make sayings, or train on them."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
+    parts = parser.add_subparsers(dest="part", required=True)
+    making = parts.add_parser("make")
+    making.add_argument("--seed", type=int, required=True)
+    making.add_argument("--count", type=int, default=3000)
+    making.add_argument("out", type=Path)
+    training = parts.add_parser("train")
+    training.add_argument("sayings", type=Path, nargs="+")
+    training.add_argument("--epochs", type=int, default=12)
+    training.add_argument("--out", type=Path, required=True)
+    told = parser.parse_args()
+    if told.part == "make":
+        make(told.seed, told.count, told.out)
+    else:
+        np.savez_compressed(told.out, **train(read(told.sayings), told.epochs))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,72 @@
+"""Matching words: the probability of a text is the sum over all ways to lay it along the frames."""
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from bench.spoken_scenes import COMMANDS
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.spoken.language import tokens_of
+from analysis.spoken.matching import OTHER, WORDS, likeliest, matcher_of
+
+CLASSES = len(WORDS) + 2
+EVEN = np.zeros((CLASSES, CLASSES), np.float32)
+SOME = (0, WORDS.index("three") + 1, WORDS.index("thirty") + 1)
+
+
+def frames(odds: list[list[float]]) -> np.ndarray:
+    """Return log probabilities in which only SOME classes can be."""
+    log_probs = np.full((len(odds), CLASSES), -60.0, np.float32)
+    log_probs[:, SOME] = np.log(np.array(odds) / np.sum(odds, axis=1, keepdims=True))
+    return log_probs
+
+
+def by_definition(log_probs: np.ndarray) -> dict[str, float]:
+    """Add up every path, as Graves et al. (2006), equation 3, has it."""
+    found: dict[str, float] = {}
+    for path in itertools.product(SOME, repeat=len(log_probs)):
+        chance = math.exp(sum(row[k] for row, k in zip(log_probs, path, strict=True)))
+        text = " ".join(WORDS[k - 1] for k, _ in itertools.groupby(path) if k)
+        found[text] = found.get(text, 0.0) + chance
+    return found
+
+
+@given(st.lists(st.lists(st.floats(0.05, 1.0), min_size=3, max_size=3), min_size=1, max_size=5))
+def test_texts_have_the_probability_of_all_their_paths(odds: list[list[float]]) -> None:
+    log_probs = frames(odds)
+    found = dict(likeliest(log_probs, EVEN, beam=400))
+    known = by_definition(log_probs)
+    for text in {*found, *known}:
+        chance = math.exp(found.get(text, -math.inf))
+        assert chance == pytest.approx(known.get(text, 0.0), abs=1e-5)
+
+
+def test_a_word_said_twice_needs_a_pause() -> None:
+    three, silent = [0.01, 0.98, 0.01], [0.98, 0.01, 0.01]
+    assert likeliest(frames([three, three]), EVEN)[0][0] == "three"
+    assert likeliest(frames([three, silent, three]), EVEN)[0][0] == "three three"
+
+
+def test_habit_decides_what_is_in_doubt_and_nothing_else() -> None:
+    usual = EVEN.copy()
+    usual[SOME[2], SOME[1]] = -2.0
+    usual[SOME[2], SOME[2]] = -9.0
+    silent, thirty = [0.98, 0.01, 0.01], [0.01, 0.01, 0.98]
+    doubted = likeliest(frames([thirty, silent, [0.02, 0.48, 0.5]]), usual)
+    assert doubted[0][0] == "thirty three"
+    clear = likeliest(frames([thirty, silent, [0.01, 0.01, 0.98], [0.01, 0.01, 0.98]]), usual)
+    assert clear[0][0] == "thirty thirty"
+
+
+def test_its_words_are_those_of_the_job() -> None:
+    for said in COMMANDS:
+        assert set(tokens_of(said)) <= set(WORDS)
+    assert OTHER not in WORDS and len(set(WORDS)) == len(WORDS)
+
+
+def test_weights_for_other_words_are_refused() -> None:
+    with pytest.raises(ValueError, match="not for"):
+        matcher_of({"last_bias": np.zeros(7)})
