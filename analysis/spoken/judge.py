@@ -45,21 +45,21 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.438, 0.615, -1.194, -0.026, 0.648, -1.421)
+SHARES = (0.425, 0.610, -1.029, -0.028, 0.584, -1.396)
 """Weights of `evidence`."""
-WEIGHTS = (1.373, 0.343, -0.247, 0.816, 0.310, 0.743, -0.555, -1.138, 1.217)
+WEIGHTS = (1.988, 0.421, -0.060, 0.597, 0.130, 1.048, -0.757, -1.195, 0.898)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
 SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
 DOUBTED = 0.9
-"""Largest confidence of a number that is no eighth or tenth, that something was said after, or of
-which only the part was heard ("point seven five"): it is asked."""
+"""Largest confidence of a number that is no eighth or tenth, that something was said before or
+after, or of which only the part was heard ("point seven five"): it is asked."""
 MOST_OTHER = 0.3
 """Share of the matched texts with other words in them from which a reading is doubted likewise."""
 GOES_ON = 0.05
-"""Share of the hypotheses that go on after a number with which something was said there."""
+"""Share of a number's hypotheses with more words beside it that shows something was said there."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
 LEAST_PLAUSIBLE = 1 / 20
@@ -385,22 +385,24 @@ def _once(text: str) -> str:
 
 
 def _goes_on(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
-    """Return the share of the hypotheses of a bare number that have more words after it.
+    """Return the share of the hypotheses of a number that have more words before or after it.
 
-    What a recogniser hears there may be a side that it cannot make out.
+    What a recogniser hears there may be a figure or a side that it cannot make out.
     """
     mark = best.meaning.mark
-    if mark is None or mark.side is not None or mark.number == 0.0:
+    if mark is None or best.meaning.commands or mark.number == 0.0:
         return 0.0
     words = _words(best.wording)
     here = more = 0.0
     for hypothesis in hypotheses:
         said = _words(hypothesis.text)
-        if said[: len(words)] == words:
-            rest = said[len(words) :]
-            repeats = rest == words[: len(rest)]
-            here += math.exp(hypothesis.log_prob)
-            more += 0.0 if repeats else math.exp(hypothesis.log_prob)
+        after = mark.side is None and said[: len(words)] == words
+        if not (after or said[-len(words) :] == words):
+            continue
+        rest = said[len(words) :] if after else said[: -len(words)]
+        repeats = rest == words[: len(rest)]
+        here += math.exp(hypothesis.log_prob)
+        more += 0.0 if repeats else math.exp(hypothesis.log_prob)
     return more / here if here else 0.0
 
 
