@@ -53,7 +53,8 @@ class OwnProcess:
     @property
     def trouble(self) -> str | None:
         """Why the process is there no more; None while it is there."""
-        return None if self._child.gone is None else _no_longer(self._child.gone)
+        gone = self._child.gone
+        return None if gone is None else _no_longer(gone)
 
     def end(self) -> None:
         """End the process."""

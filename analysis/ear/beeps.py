@@ -10,8 +10,11 @@ import itertools
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.change import Change
+
+Array = npt.NDArray[np.float64]
 
 SHORTEST_S, LONGEST_S = 0.09, 0.52
 SAME = 0.06
@@ -129,8 +132,7 @@ def beat(starts_s: list[float]) -> float | None:
 
     A beep here and there goes unheard, so that a step may be some periods long.
     """
-    steps = np.diff(starts_s)
-    short = steps[(steps >= SHORTEST_S) & (steps <= LONGEST_S)]
+    _, short = _steps(starts_s)
     if len(short) < LEAST_BEEPS:
         return None
     turns = short[None, :] / short[:, None]
@@ -152,8 +154,13 @@ def clock(starts_s: list[float]) -> tuple[float, float] | None:
     period_s = beat(starts_s)
     if period_s is None:
         return None
-    steps = np.diff(starts_s)
-    short = steps[(steps >= SHORTEST_S) & (steps <= LONGEST_S)]
+    steps, short = _steps(starts_s)
     usual = np.round(np.quantile(short, 0.9) / period_s)
     longest_s = (usual + 0.5) * period_s
     return (period_s, longest_s) if np.any(steps > longest_s + 0.3 * period_s) else None
+
+
+def _steps(starts_s: list[float]) -> tuple[Array, Array]:
+    """Return the steps from beep to beep, in s, and those of them that one period could take."""
+    steps = np.diff(starts_s)
+    return steps, steps[(steps >= SHORTEST_S) & (steps <= LONGEST_S)]

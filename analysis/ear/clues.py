@@ -55,38 +55,32 @@ def times_s(anchor_s: float) -> Array:
     return np.asarray(float(anchor_s) - BACK_S + (np.arange(STEPS) + 0.5) * STEP_S)
 
 
-def clues(
-    stretch: Stretch, flips: list[float], said_s: float, uncertainty_s: float, anchor_s: float
-) -> Clues:
+def clues(stretch: Stretch, said_s: float, uncertainty_s: float) -> Clues:
     """Return the clues around a change, shape (COUNT, STEPS).
 
     Parameters
     ----------
     stretch : Stretch
-        The sound.
-    flips : list of float
-        Makes and breaks by its energy, from :meth:`Stretch.flips`, in seconds.
+        The sound, with a run of makes and breaks.
     said_s, uncertainty_s : float
         Its moment and uncertainty by the ear's model, in seconds.
-    anchor_s : float
-        About when the new state was reached, in seconds.
     """
-    t = times_s(anchor_s)
+    t = times_s(stretch.run[-1])
     there = (t > 0) & (t < stretch.end_s)
-    sides = stretch.sides(flips)
-    rows = [np.ones(STEPS), *_along_lines(stretch, sides, t, there, min(flips[0], stretch.guess_s))]
+    sides = stretch.sides
+    rows = [np.ones(STEPS), *_along_lines(stretch, sides, t, there)]
     for state in (stretch.before, 1 - stretch.before):
         rows += _by_energy(stretch, sides, t, state)
     coarse = (np.arange(stretch.steps) + 0.5) * COARSE_S
     stirs = np.zeros(stretch.steps)
     if sides.calm.stop - sides.calm.start >= 10:
-        weights = stretch.stirring(sides)[: stretch.steps]
+        weights = stretch.stirring[: stretch.steps]
         stirs[: len(weights)] = weights
-    left = np.zeros(stretch.steps) if stretch.evidence is None else stretch.evidence
-    rows += [np.arcsinh(np.interp(t, coarse, course)) / 2 for course in (stirs, left)]
+    assert stretch.evidence is not None  # there is a run
+    rows += [np.arcsinh(np.interp(t, coarse, course)) / 2 for course in (stirs, stretch.evidence)]
     rows += [
         np.exp(-0.5 * ((t - said_s) / 0.001) ** 2),
-        (np.searchsorted(flips, t) % 2).astype(float),
+        (np.searchsorted(stretch.run, t) % 2).astype(float),
         np.full(STEPS, np.log10(max(uncertainty_s, 1e-5) / 0.001)),
         *_repeats(stretch, sides, t),
         _loudness(stretch, sides, t),
@@ -95,9 +89,7 @@ def clues(
     return np.asarray(np.clip(table, -MOST, MOST), dtype=np.float32)
 
 
-def _along_lines(
-    stretch: Stretch, sides: Sides, t: Array, there: Mask, first_s: float
-) -> list[Array]:
+def _along_lines(stretch: Stretch, sides: Sides, t: Array, there: Mask) -> list[Array]:
     """Return the way gone along the lines, briefly and over longer, what is turned by a quarter,
     how sure that is, and how much is heard that is neither sound.
     """
@@ -105,7 +97,7 @@ def _along_lines(
     old, step = (line.at(rate, 0, len(x)) for line in (sides.old, sides.new))
     step -= old
     turned = _quarter(sides.new).at(rate, 0, len(x)) - _quarter(sides.old).at(rate, 0, len(x))
-    noise = stretch.noise(sides.old, sides.new, first_s)
+    noise = stretch.noise(sides.old, sides.new, stretch.first_s)
     left = weigh_by_noise(x - old, noise)
     energy = np.maximum(step * weigh_by_noise(step, noise), 0.0)
     brief, longer = (_mean_about(energy, rate, t, width) for width in (0.001, 0.004))
@@ -135,10 +127,9 @@ def _by_energy(stretch: Stretch, sides: Sides, t: Array, state: int) -> list[Arr
     """Return the way gone behind a telling filter, briefly and over longer, in parts of the whole
     and in standard deviations, how sure that is, and how loud the background beside is.
     """
-    rate, response = stretch.rate_hz, stretch.tell.responses[state]
-    if not response.any():
+    if not stretch.tell.responses[state].any():
         return [np.zeros(STEPS)] * 6
-    power = stretch.power_through(response)
+    rate, power = stretch.rate_hz, stretch.power_through(state)
     every = np.arange(0.002, stretch.end_s - 0.002, 0.001)
     course = np.sqrt(_mean_about(power, rate, every, 0.004))
     calm = course[every < sides.calm_s]
@@ -157,10 +148,9 @@ def _by_energy(stretch: Stretch, sides: Sides, t: Array, state: int) -> list[Arr
         np.full(STEPS, np.log10(abs(gap) / spread)),
         np.full(STEPS, np.log10((new + 1e-9) / (old + 1e-9))),
     ]
-    flank = stretch.tell.flanks[state]
-    if not flank.any():
+    if not stretch.tell.flanks[state].any():
         return [*rows, np.zeros(STEPS)]
-    beside = stretch.power_through(flank)
+    beside = stretch.power_through(state, beside=True)
     usual = _mean_about(beside, rate, every, 0.003)[every < max(sides.calm_s, 0.006)]
     return [
         *rows,

@@ -260,11 +260,7 @@ class Ear:
             return []
         first, last = (round((t - origin_s) * rate) for t in (first_s, end_s))
         x = self._latest.samples[first:last].astype(float)
-        here = Due(
-            due.start_s - first_s,
-            due.beep_s,
-            (due.last_s[0] - first_s, due.last_s[1] - first_s),
-        )
+        here = due.after(first_s)
         heard = cut_short(Stretch(x, rate, self._tell, silent, here.start_s), here)
         if heard is None:
             return []
@@ -328,16 +324,15 @@ class Ear:
         x = samples[first : int(here_s * rate)].astype(float)
         self._turn = None
         stretch = Stretch(x, rate, self._tell, 1 - turn.state, turn_s - first_s)
-        flips = stretch.flips()
-        if flips is None:
+        if stretch.flips is None:
             return []
-        if len(x) / rate - flips[-1] < STEADY_S and not at_end:
+        if len(x) / rate - stretch.flips[-1] < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
         others = self.shape_log_odds[turn.state]
-        moment, breaks = stretch.first_break(flips, others)
+        moment, breaks = stretch.first_break(others)
         said_s, uncertainty_s = _told(moment, others, len(breaks) > 1)
-        odds = first_break(stretch, flips, said_s, uncertainty_s)
+        odds = first_break(stretch, said_s, uncertainty_s)
         if odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)

@@ -20,8 +20,8 @@ no further than the stretch: it delays nothing.
 
 Sources
 -------
-F. Yu, V. Koltun, "Multi-scale context aggregation by dilated convolutions", ICLR 2016. K. He et
-al., "Deep residual learning for image recognition", CVPR 2016: each layer adds to the one before.
+Its layers: :mod:`analysis.convolution`. K. He et al., "Deep residual learning for image
+recognition", CVPR 2016: each adds to the one before.
 """
 
 import base64
@@ -31,12 +31,12 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from analysis.convolution import Floats, convolved
 from analysis.ear.clues import COUNT, STEP_S, Clues, clues, times_s
 from analysis.ear.firstbreak_weights import WEIGHTS
 from analysis.ear.stretch import Stretch
 
 Array = npt.NDArray[np.float64]
-Floats = npt.NDArray[np.float32]
 
 WIDTH = 40
 """Courses in each layer."""
@@ -89,23 +89,18 @@ class BreakOdds:
         return mean, float(np.sqrt(variance))
 
 
-def first_break(
-    stretch: Stretch, flips: list[float], said_s: float, uncertainty_s: float
-) -> BreakOdds:
+def first_break(stretch: Stretch, said_s: float, uncertainty_s: float) -> BreakOdds:
     """Return the odds of the first break's moment.
 
     Parameters
     ----------
     stretch : Stretch
-        The sound around the change.
-    flips : list of float
-        Makes and breaks by its energy, from :meth:`Stretch.flips`.
+        The sound around the change, with a run of makes and breaks.
     said_s, uncertainty_s : float
         Its moment and uncertainty by the model.
     """
-    anchor_s = flips[-1]
-    *odds, none = judged(clues(stretch, flips, said_s, uncertainty_s, anchor_s))
-    t = times_s(anchor_s)
+    *odds, none = judged(clues(stretch, said_s, uncertainty_s))
+    t = times_s(stretch.run[-1])
     there = np.array(odds) * ((t > 0) & (t < stretch.end_s)) + 1e-12
     return BreakOdds(t, there / there.sum(), float(none))
 
@@ -113,23 +108,15 @@ def first_break(
 def judged(seen: Clues) -> Array:
     """Return the odds of each step, and last that of none, from clues, shape (STEPS + 1,)."""
     net = _net()
-    courses = np.maximum(_convolved(seen, net[0], net[1], 1), 0.0)
+    courses = np.maximum(convolved(seen, net[0], net[1]), 0.0)
     for i, dilation in enumerate(DILATIONS):
         weights, offsets = net[2 + 2 * i], net[3 + 2 * i]
-        courses += np.maximum(_convolved(courses, weights, offsets, dilation), 0.0)
+        courses += np.maximum(convolved(courses, weights, offsets, dilation), 0.0)
     step, step_offset, none, none_offset = net[-4:]
     logits = np.append(step @ courses + step_offset, none @ courses.mean(axis=1) + none_offset)
     logits = logits.astype(float)
     odds = np.exp(logits - logits.max())
     return np.asarray(odds / odds.sum())
-
-
-def _convolved(courses: Floats, weights: Floats, offsets: Floats, dilation: int) -> Floats:
-    """Return the courses through a layer; `weights` has shape (out, TAPS * in), taps first."""
-    reach = dilation * (TAPS // 2)
-    padded = np.pad(courses, ((0, 0), (reach, reach)))
-    taps = [padded[:, k * dilation : k * dilation + courses.shape[1]] for k in range(TAPS)]
-    return np.asarray(weights @ np.concatenate(taps) + offsets[:, None], dtype=np.float32)
 
 
 def shapes() -> list[tuple[int, ...]]:

@@ -58,6 +58,11 @@ class Due:
     beep_s: float
     last_s: tuple[float, float]
 
+    def after(self, origin_s: float) -> "Due":
+        """Return the same beep with its times counted from another moment."""
+        began_s, ended_s = self.last_s
+        return Due(self.start_s - origin_s, self.beep_s, (began_s - origin_s, ended_s - origin_s))
+
 
 class Beeps:
     """The clock of the beeps heard so far."""
@@ -96,18 +101,16 @@ def cut_short(stretch: Stretch, due: Due) -> tuple[float, float] | None:
         The beep, on the time scale of the stretch.
     """
     sounding = 1 - stretch.before
-    response, flank = stretch.tell.responses[sounding], stretch.tell.flanks[sounding]
-    if not response.any():
+    if not stretch.tell.responses[sounding].any():
         return None
-    steps = {
-        "on": _between(due.last_s[0] + BESIDE_S, due.last_s[1] - BESIDE_S),
-        "gap": _between(due.last_s[1] + BESIDE_S, due.start_s - BESIDE_S),
-    }
-    if any(part.stop - part.start < 5 for part in steps.values()):
+    on = _between(due.last_s[0] + BESIDE_S, due.last_s[1] - BESIDE_S)
+    gap = _between(due.last_s[1] + BESIDE_S, due.start_s - BESIDE_S)
+    if min(on.stop - on.start, gap.stop - gap.start) < 5:
         return None
-    power = stretch.power(response)
-    beside = stretch.power(flank) if flank.any() else None
-    weights = log_odds_of_level(power, beside, steps["gap"], steps["on"])
+    power = stretch.power(sounding)
+    flanked = stretch.tell.flanks[sounding].any()
+    beside = stretch.power(sounding, beside=True) if flanked else None
+    weights = log_odds_of_level(power, beside, gap, on)
     level = np.sqrt(power)
     first = max(0, int((due.start_s - EARLY_S) / STEP_S))
     last = int((due.start_s + due.beep_s + EARLY_S) / STEP_S)

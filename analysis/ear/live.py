@@ -48,7 +48,7 @@ class LiveEar:
         self._grid = FrameGrid.at_rate(rate_hz)
         self._sounding = sounding
         self._lately: deque[Block] = deque()
-        self._heard_s = self._end_s = 0.0
+        self._heard_s = 0.0
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
         self._next_s = FIRST_TRY_S if buzzer is None else FOLLOW_S
         self._unfitted = buzzer is not None  # a taught print, to the sound of this day
@@ -68,7 +68,6 @@ class LiveEar:
         """Take a block and return the changes that are settled now, in time order."""
         self._lately.append(block)
         self._heard_s += len(block.samples) / block.rate_hz
-        self._end_s = block.end_s
         while block.end_s - self._lately[0].end_s > LONGEST_S:
             self._lately.popleft()
         if self._ear is None:
@@ -85,7 +84,7 @@ class LiveEar:
         changes = [] if self._ear is not None else self._learn(SURE_LOG_ODDS)
         if self._ear is not None:
             changes += self._ear.finish()
-        return self._gatherer.finish(changes, self._end_s)
+        return self._gatherer.finish(changes, self._lately[-1].end_s if self._lately else 0.0)
 
     def _learn(self, least_log_odds: float) -> list[Change]:
         self._next_s = self._heard_s + min(LONGEST_S, (RELUCTANCE - 1) * self._heard_s)

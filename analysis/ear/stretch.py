@@ -132,12 +132,12 @@ class Stretch:
         self.guess_s = guess_s
         self.end_s = len(self.x) / self.rate_hz
         self.steps = int(self.end_s / STEP_S)
-        self._sides: Sides | None = None
-        self._stirring: Array | None = None
+        self._powers: dict[tuple[int, bool], Array] = {}
 
+    @cached_property
     def flips(self) -> list[float] | None:
-        """Return when the sound leaves the old state and comes back, in the run that ends in the
-        new one, by its energy; None when that does not show it.
+        """When the sound leaves the old state and comes back, in the run that ends in the new one,
+        by its energy; None when that does not show it, and then nothing below is to be asked.
         """
         if self.evidence is None:
             return None
@@ -155,12 +155,12 @@ class Stretch:
             run.insert(0, earlier)
         return run if len(run) % 2 else run[1:]
 
-    def first_break(self, flips: list[float], shape_log_odds: Array) -> tuple[Moment, list[float]]:
+    def first_break(self, shape_log_odds: Array) -> tuple[Moment, list[float]]:
         """Return the moment of the first break, and the makes and breaks with it.
 
         `shape_log_odds` are those of other changes to the same state, see :meth:`Moment.given`.
         """
-        stirs = self._stirs(flips)
+        flips, stirs = self.run, self._stirs()
         if stirs is None:
             return self._moment(flips, self._half_way(flips[0]) + LATEST_S), flips
         if stirs.powers is not None:
@@ -173,33 +173,42 @@ class Stretch:
             moment = just_about(breaks[0] + STEP_S, ROUGH_S)
         return moment, breaks
 
-    def sides(self, flips: list[float]) -> Sides:
-        """Return the sound on either side of the run of makes and breaks."""
-        if self._sides is None:
-            first_s = min(flips[0], self.guess_s)
-            clear = first_s > LONGEST_CHATTER_S + 0.06
-            calm_s = first_s - LONGEST_CHATTER_S if clear else 0.4 * first_s
-            calm_s = max(calm_s, min(0.01, 0.5 * first_s))
-            late_s = min(max(flips[-1] + 0.008, self.end_s - 0.05), self.end_s - 0.02)
-            old = self._lines(max(0.0, calm_s - 0.12), calm_s, self.before, -1)
-            new = self._lines(late_s, self.end_s, 1 - self.before, 1)
-            self._sides = Sides(calm_s, late_s, old, new)
-        return self._sides
+    @property
+    def run(self) -> list[float]:
+        """The `flips`, where there are some."""
+        assert self.flips is not None
+        return self.flips
+
+    @property
+    def first_s(self) -> float:
+        """When the old state is left at the earliest, in seconds."""
+        return min(self.run[0], self.guess_s)
+
+    @cached_property
+    def sides(self) -> Sides:
+        """The sound on either side of the run of makes and breaks."""
+        first_s = self.first_s
+        clear = first_s > LONGEST_CHATTER_S + 0.06
+        calm_s = first_s - LONGEST_CHATTER_S if clear else 0.4 * first_s
+        calm_s = max(calm_s, min(0.01, 0.5 * first_s))
+        late_s = min(max(self.run[-1] + 0.008, self.end_s - 0.05), self.end_s - 0.02)
+        old = self._lines(max(0.0, calm_s - 0.12), calm_s, self.before, -1)
+        new = self._lines(late_s, self.end_s, 1 - self.before, 1)
+        return Sides(calm_s, late_s, old, new)
 
     @cached_property
     def sound(self) -> Steps:
         """The stretch in steps."""
         return Steps(self.x, self.rate_hz)
 
-    def stirring(self, sides: Sides) -> Array:
-        """Return the log odds, step by step, that the old sound does not go on as it did."""
-        if self._stirring is None:
-            self._stirring = stirring(self.sound, sides.old, sides.new, sides.calm)
-        return self._stirring
+    @cached_property
+    def stirring(self) -> Array:
+        """Log odds, step by step, that the old sound does not go on as it did."""
+        return stirring(self.sound, self.sides.old, self.sides.new, self.sides.calm)
 
-    def _stirs(self, flips: list[float]) -> _Stirs | None:
+    def _stirs(self) -> _Stirs | None:
         """Return where something stirred before the sound settled; None when it cannot be told."""
-        sides = self.sides(flips)
+        sides = self.sides
         if sides.too_short:
             return None
         calm, old, new = sides.calm, sides.old, sides.new
@@ -209,8 +218,8 @@ class Stretch:
         if False in in_step and True not in in_step:
             powers = power_odds(self.sound, slice(0, calm.stop), late)
             return _Stirs([], np.zeros(0), powers)
-        weights = self.stirring(sides)
-        last = int((max(self.guess_s, flips[-1]) + 0.015) / STEP_S)
+        weights = self.stirring
+        last = int((max(self.guess_s, self.run[-1]) + 0.015) / STEP_S)
         runs = _runs(_likeliest(weights[calm.stop : last], STIR_COST), calm.stop)
         return _Stirs(runs, weights) if runs else None
 
@@ -254,10 +263,10 @@ class Stretch:
         for state in (0, 1):
             if not self.tell.responses[state].any():
                 continue
-            power = self.power(self.tell.responses[state])
+            power = self.power(state)
             beside = np.ones(self.steps)
             if self.tell.flanks[state].any():
-                beside = _smooth(self.power(self.tell.flanks[state]), 8) + FLOOR
+                beside = _smooth(self.power(state, beside=True), 8) + FLOOR
             for smooth in (1, 2, 4, 8):
                 level = np.sqrt(_smooth(power, smooth))
                 old, new = _usual(level, beside, calm), _usual(level, beside, slice(-40, None))
@@ -274,7 +283,7 @@ class Stretch:
         """Return when the first break was half done: filters spread it to either side alike."""
         state = 1 - self.before if self.tell.responses[1 - self.before].any() else self.before
         step_s = STEP_S / 4
-        course = np.sqrt(self.power(self.tell.responses[state], step_s))
+        course = np.sqrt(self.power(state, step_s=step_s))
         i, calm, reach = (round(t / step_s) for t in (first_s, 0.015, 0.005))
         old = float(np.median(course[max(0, i - calm) : max(1, i - reach // 2)]))
         ahead = course[max(0, i - reach // 2) : i + reach]
@@ -282,15 +291,21 @@ class Stretch:
         over = np.flatnonzero((ahead > 0.5 * (old + new)) == (new > old))
         return (max(0, i - reach // 2) + (over[0] if len(over) else reach // 2)) * step_s
 
-    def power(self, response: Array, step_s: float = STEP_S) -> Array:
-        """Return the power of the sound through a filter, step by step."""
-        power = self.power_through(response)
+    def power(self, state: int, beside: bool = False, step_s: float = STEP_S) -> Array:
+        """Return the power that tells of a state, or what lies beside it, step by step."""
+        power = self.power_through(state, beside)
         steps = int(self.end_s / step_s)
         edges = np.round(np.arange(steps + 1) * step_s * self.rate_hz).astype(int)
         return np.asarray(np.add.reduceat(power, edges[:-1]) / np.diff(edges))
 
-    def power_through(self, response: Array) -> Array:
-        """Return the power of the sound through a filter, sample by sample."""
+    def power_through(self, state: int, beside: bool = False) -> Array:
+        """Return the power behind a state's filter, or the one beside it, sample by sample."""
+        if (state, beside) not in self._powers:
+            response = (self.tell.flanks if beside else self.tell.responses)[state]
+            self._powers[state, beside] = self._filtered_power(response)
+        return self._powers[state, beside]
+
+    def _filtered_power(self, response: Array) -> Array:
         n = scipy.fft.next_fast_len(len(self.x) + int(0.01 * self.rate_hz))
         hz = np.arange(n // 2 + 1) * self.rate_hz / n
         gain = np.interp(hz, self.tell.hz, response, right=0.0)

@@ -18,10 +18,9 @@ Sources
 -------
 A. Graves et al., "Connectionist temporal classification", ICML (2006): the model and its prefix
 search. A. Hannun et al., "First-pass large vocabulary continuous speech recognition using
-bi-directional recurrent DNNs", arXiv 1408.2873 (2014): the search with the odds of words. F. Yu and
-V. Koltun, "Multi-scale context aggregation by dilated convolutions", ICLR (2016). J. L. Ba et al.,
-"Layer normalization", arXiv 1607.06450 (2016). D. Hendrycks and K. Gimpel, "Gaussian error linear
-units", arXiv 1606.08415 (2016).
+bi-directional recurrent DNNs", arXiv 1408.2873 (2014): the search with the odds of words. The
+layers: :mod:`analysis.convolution`; J. L. Ba et al., "Layer normalization", arXiv 1607.06450
+(2016); D. Hendrycks and K. Gimpel, "Gaussian error linear units", arXiv 1606.08415 (2016).
 """
 
 import functools
@@ -33,9 +32,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import erf
 
+from analysis.convolution import Floats, convolved
 from analysis.spoken.language import ONES, TENS
-
-Array = npt.NDArray[np.float32]
 
 FRAME_S = 0.02
 WORDS = (
@@ -59,6 +57,26 @@ LARGEST = 60.0
 
 
 @dataclass(frozen=True, eq=False)
+class Block:
+    """A convolution whose result is added to what it was given.
+
+    Attributes
+    ----------
+    gain, offset : ndarray, shape (width,)
+        Of the normalisation before it.
+    weights, bias : ndarray
+        As :func:`analysis.convolution.convolved` takes them.
+    dilation : int
+    """
+
+    gain: Floats
+    offset: Floats
+    weights: Floats
+    bias: Floats
+    dilation: int
+
+
+@dataclass(frozen=True, eq=False)
 class WordMatcher:
     """The network.
 
@@ -66,9 +84,8 @@ class WordMatcher:
     ----------
     mean, spread : ndarray, shape (features,)
         Of the features it was trained on.
-    first : ndarray, shape (taps, features, width)
-        The first convolution, and below its bias.
-    first_bias : ndarray, shape (width,)
+    first, first_bias : ndarray
+        The first convolution, as :func:`analysis.convolution.convolved` takes it.
     blocks : tuple of Block
     last : ndarray, shape (width, classes)
     last_bias : ndarray, shape (classes,)
@@ -77,16 +94,16 @@ class WordMatcher:
         and end.
     """
 
-    mean: Array
-    spread: Array
-    first: Array
-    first_bias: Array
-    blocks: "tuple[Block, ...]"
-    last: Array
-    last_bias: Array
-    follows: Array
+    mean: Floats
+    spread: Floats
+    first: Floats
+    first_bias: Floats
+    blocks: tuple[Block, ...]
+    last: Floats
+    last_bias: Floats
+    follows: Floats
 
-    def log_probs(self, features: Array) -> Array:
+    def log_probs(self, features: Floats) -> Floats:
         """Return the log probability of each class at each frame.
 
         Parameters
@@ -100,33 +117,12 @@ class WordMatcher:
             Class 0 is no word, then come WORDS, then OTHER.
         """
         x = (np.clip(features, -LARGEST, LARGEST) - self.mean) / self.spread
-        x = _gelu(_convolved(x, self.first, self.first_bias, 1))
+        x = _gelu(convolved(x.T, self.first, self.first_bias))
         for block in self.blocks:
-            x = x + _gelu(_convolved(_normal(x, block), block.weights, block.bias, block.dilation))
-        scores = x @ self.last + self.last_bias
+            x = x + _gelu(convolved(_normal(x, block), block.weights, block.bias, block.dilation))
+        scores = x.T @ self.last + self.last_bias
         scores -= scores.max(axis=1, keepdims=True)
         return np.asarray(scores - np.log(np.exp(scores).sum(axis=1, keepdims=True)))
-
-
-@dataclass(frozen=True, eq=False)
-class Block:
-    """A convolution whose result is added to what it was given.
-
-    Attributes
-    ----------
-    gain, offset : ndarray, shape (width,)
-        Of the normalisation before it.
-    weights : ndarray, shape (taps, width, width)
-    bias : ndarray, shape (width,)
-    dilation : int
-        Frames between its taps.
-    """
-
-    gain: Array
-    offset: Array
-    weights: Array
-    bias: Array
-    dilation: int
 
 
 def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
@@ -144,7 +140,7 @@ def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
         Block(
             gain=have[f"block{i}_gain"],
             offset=have[f"block{i}_offset"],
-            weights=have[f"block{i}_weights"],
+            weights=_taps_first(have[f"block{i}_weights"]),
             bias=have[f"block{i}_bias"],
             dilation=int(dilation),
         )
@@ -153,7 +149,7 @@ def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
     return WordMatcher(
         mean=have["mean"],
         spread=have["spread"],
-        first=have["first"],
+        first=_taps_first(have["first"]),
         first_bias=have["first_bias"],
         blocks=tuple(blocks),
         last=have["last"],
@@ -162,7 +158,12 @@ def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
     )
 
 
-def likeliest(log_probs: Array, follows: Array, beam: int = BEAM) -> list[tuple[str, float]]:
+def _taps_first(weights: Floats) -> Floats:
+    """Return weights of shape (taps, courses in, courses out) as a layer takes them."""
+    return weights.reshape(-1, weights.shape[2]).T
+
+
+def likeliest(log_probs: Floats, follows: Floats, beam: int = BEAM) -> list[tuple[str, float]]:
     """Return the likeliest texts of WORDS and OTHER, the best first.
 
     Parameters
@@ -229,18 +230,11 @@ def _written(text: Sequence[int]) -> str:
     return " ".join(WORDS[k - 1] if k <= len(WORDS) else OTHER for k in text)
 
 
-def _convolved(x: Array, weights: Array, bias: Array, dilation: int) -> Array:
-    reach = dilation * (len(weights) // 2)
-    padded = np.pad(x, ((reach, reach), (0, 0)))
-    taps = (padded[i * dilation : i * dilation + len(x)] @ w for i, w in enumerate(weights))
-    return np.asarray(sum(taps, start=bias))
+def _normal(x: Floats, block: Block) -> Floats:
+    off = x - x.mean(axis=0)
+    spread = np.sqrt((off**2).mean(axis=0) + 1e-5)
+    return np.asarray(off / spread * block.gain[:, None] + block.offset[:, None])
 
 
-def _normal(x: Array, block: Block) -> Array:
-    off = x - x.mean(axis=1, keepdims=True)
-    spread = np.sqrt((off**2).mean(axis=1, keepdims=True) + 1e-5)
-    return np.asarray(off / spread * block.gain + block.offset)
-
-
-def _gelu(x: Array) -> Array:
+def _gelu(x: Floats) -> Floats:
     return np.asarray(0.5 * x * (1.0 + erf(x / math.sqrt(2.0))), np.float32)

@@ -292,10 +292,10 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
     origins: list[float] = []
     judge, reconsider = ear_module.first_break, ear_module.Ear.reconsider
 
-    def watched(stretch: Any, flips: list[float], said_s: float, uncertainty_s: float) -> Any:
-        found = clues(stretch, flips, said_s, uncertainty_s, flips[-1])
-        seen.append((found.astype(np.float16), flips[-1], said_s))
-        return judge(stretch, flips, said_s, uncertainty_s)
+    def watched(stretch: Any, said_s: float, uncertainty_s: float) -> Any:
+        found = clues(stretch, said_s, uncertainty_s)
+        seen.append((found.astype(np.float16), stretch.run[-1], said_s))
+        return judge(stretch, said_s, uncertainty_s)
 
     def watched_again(ear: Any, changes: Any) -> Any:
         origins.extend(kept.origin_s for kept in ear.kept if kept.odds is not None)
