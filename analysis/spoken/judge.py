@@ -57,8 +57,8 @@ DOUBTED = 0.9
 """Largest confidence of a number that is no eighth or tenth, that something was said before or
 after, or of which only the part was heard ("point seven five"): it is asked."""
 MOST_OTHER = 0.3
-"""Share of the matched texts with other words in them from which a reading is doubted likewise."""
-GOES_ON = 0.05
+"""Share of the matched texts with other words in them that shows something else was said."""
+MORE_SAID = 0.05
 """Share of a number's hypotheses with more words beside it that shows something was said there."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
@@ -204,12 +204,7 @@ def judge(
         return Judged("ignore", (), heard)
     best, share = shared[0]
     sure = _logistic(traits(best, share, seconds))
-    # Where other words were matched, what is left may be a part of something else.
-    other_words = sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text)
-    if other_words > MOST_OTHER:
-        sure = min(sure, DOUBTED)
-    headless = _words(best.wording)[:1] in [(point,) for point in POINTS]
-    if headless or _oddity(best.meaning) == 1.0 or _goes_on(best, hypotheses) > GOES_ON:
+    if _oddity(best.meaning) == 1.0 or _may_be_a_part(best, hypotheses):
         sure = min(sure, DOUBTED)
     # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
     for other, other_share in shared[1:]:
@@ -384,7 +379,14 @@ def _once(text: str) -> str:
     return re.sub(r"^(.{3,}?)(?: \1){2,}.*$", r"\1", text)
 
 
-def _goes_on(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
+def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
+    """Return whether the best meaning may be a part only of what was said."""
+    other = sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text)
+    headless = _words(best.wording)[0] in POINTS
+    return headless or other > MOST_OTHER or _more_said(best, hypotheses) > MORE_SAID
+
+
+def _more_said(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
     """Return the share of the hypotheses of a number that have more words before or after it.
 
     What a recogniser hears there may be a figure or a side that it cannot make out.

@@ -68,7 +68,7 @@ VOICES = {
         "text2wave": ["cmu_us_slt_arctic_hts"],
     },
 }
-"""Synthetic voices by half and by the program that speaks with them."""
+"""Synthetic voices by part and by the program that speaks with them."""
 COMMANDS = (
     "next", "strike", "again", "done", "stop listening", "start listening", "what now", "stop",
     "opening", "closing", "zeroed", "wheel zeroed", "cylinder one", "cylinder two",
@@ -125,11 +125,11 @@ class Utterance:
     condition: str
 
 
-def speakers(half: str = "") -> list[str]:
-    """Return the speakers this machine has, of one half or of both."""
+def speakers(part: str = "") -> list[str]:
+    """Return the speakers this machine has, of one part or of all."""
     found = [HUMAN] if SOUNDS.is_dir() else []
     for name, programs in VOICES.items():
-        if half in ("", name):
+        if part in ("", name):
             for program, voices in programs.items():
                 if shutil.which(program):
                     found += [f"{program} {voice}" for voice in voices]

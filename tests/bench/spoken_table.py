@@ -51,11 +51,11 @@ EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 0.975, 0.99, 1.0)
 
 
 def gather(
-    count: int, seed: int, recogniser: Recogniser, rival: bool, half: str = ""
+    count: int, seed: int, recogniser: Recogniser, rival: bool, part: str = ""
 ) -> Iterator[Item]:
     """Yield what the recogniser says of readings, of words for the session and of other talk."""
-    voices = speakers(half)
-    talk = [words for name, those in TALK.items() if half in ("", name) for words in those]
+    voices = speakers(part)
+    talk = [words for name, those in TALK.items() if part in ("", name) for words in those]
     for i, spoken in enumerate(draw(seed, count, voices)):
         assert spoken.truth is not None
         item = {
