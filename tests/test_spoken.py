@@ -222,11 +222,22 @@ def test_an_old_doubt_says_nothing_of_a_new_reading() -> None:
     assert talk.take(doubt, 3.0 + 2 * ANSWER_S).question == doubt.question()
 
 
-def test_a_number_after_which_something_was_said_is_asked() -> None:
+def test_a_number_beside_which_something_was_said_is_asked() -> None:
     bare = Hypothesis("ten point two.", -0.1)
     more = Hypothesis("ten point two off her.", -2.5)
     assert judge((bare,), 1.6).act == "accept"
     assert judge((bare, more), 1.6).act == "ask"
+    bare, more = (Hypothesis(f"stop, {h.text}", h.log_prob) for h in (bare, more))
+    assert judge((bare, more), 2.4).act == "ask"
+    lost = (
+        Hypothesis("two dot seven five", -0.01, matched=True),
+        Hypothesis("two eight dot seven five", -7.5, matched=True),
+        Hypothesis("two dot seven five.", -2.3),
+    )
+    assert judge(lost, 2.0).act == "accept"
+    judged = judge((*lost, Hypothesis("four two dot seven five.", -2.6)), 2.0)
+    assert judged.best == Meaning(mark=Mark(2.75))
+    assert judged.act == "ask"
 
 
 def test_words_said_over_and_over_are_logged_once() -> None:

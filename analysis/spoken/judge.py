@@ -392,7 +392,7 @@ def _more_said(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
     What a recogniser hears there may be a figure or a side that it cannot make out.
     """
     mark = best.meaning.mark
-    if mark is None or best.meaning.commands or mark.number == 0.0:
+    if mark is None or mark.number == 0.0:
         return 0.0
     words = _words(best.wording)
     here = more = 0.0
