@@ -33,6 +33,7 @@ The order of the steps and the cautions: common practice, no source.
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
@@ -144,7 +145,7 @@ class _Standing:
     notes: list[str] = field(default_factory=list)
 
 
-_WORKED_OUT = ("changes", "readings", "pairing", "_now", "_plain_record")
+_WORKED_OUT = ("changes", "readings", "pairing", "_now", "_told", "_plain_record")
 """What a session works out from its events, once for each state of them."""
 
 
@@ -172,6 +173,8 @@ class Session:
         self.events: list[Event] = []
         self._struck: set[int] = set()
         self._heard: dict[int, Change] = {}
+        self._numbers: list[int] = []
+        self._counts: Counter[Kind] = Counter()
         for event in events:
             self.add(event)
 
@@ -244,12 +247,20 @@ class Session:
         if event.seq != len(self.events) + 1:
             raise ValueError(f"event {event.seq} does not follow event {len(self.events)}")
         self.events.append(event)
+        self._counts[event.kind] += 1
+        self._numbers.append(self._counts[event.kind])
+        now = None
         if event.kind == "struck":
             self._struck.add(event.body["event"])
         elif event.kind == "change":
             self._heard[event.seq] = Change(**event.body)
+            # Changes come by the thousand, and one more alters nothing else that stands.
+            now = self.__dict__.get("_now")
         for name in _WORKED_OUT:
             self.__dict__.pop(name, None)
+        if now is not None:
+            now.changes[event.seq] = self._heard[event.seq]
+            self.__dict__["_now"] = now
 
     # What stands ------------------------------------------------------------------------------
 
@@ -261,12 +272,12 @@ class Session:
     @property
     def finished(self) -> bool:
         """The record has been closed."""
-        return any(event.kind == "finished" for event in self.events)
+        return self._counts["finished"] > 0
 
     @cached_property
     def changes(self) -> tuple[Change, ...]:
         """Every change heard, ignored ones too, in order of time, told open from closed."""
-        return self._tell(list(self._now.changes.values()))[0]
+        return tuple(self._told[0].values())
 
     @cached_property
     def readings(self) -> tuple[Reading, ...]:
@@ -290,7 +301,7 @@ class Session:
     @cached_property
     def pairing(self) -> Pairing:
         """Which reading belongs to which change."""
-        return pair(self._tell(self._countable())[0], self.readings)
+        return pair(self._countable(), self.readings)
 
     @property
     def expected(self) -> Expected:
@@ -354,8 +365,7 @@ class Session:
 
     def still_s(self, at_s: float) -> float | None:
         """Return for how long nothing has changed; None when nothing was ever heard to."""
-        last = max((c.time_s for c in self._now.changes.values()), default=None)
-        return None if last is None else at_s - last
+        return at_s - self.changes[-1].time_s if self.changes else None
 
     def say(self, event: Event) -> str:
         """Return an event of this session in words, as a face shows or speaks it."""
@@ -363,8 +373,7 @@ class Session:
 
     def numbered(self, seq: int) -> int:
         """Return the number of a reading or change among its like, by its event."""
-        kind = self.events[seq - 1].kind
-        return sum(event.kind == kind for event in self.events[:seq])
+        return self._numbers[seq - 1]
 
     # The arithmetic of what counts ------------------------------------------------------------
 
@@ -377,20 +386,22 @@ class Session:
         return self._make_record(None, 0.0)
 
     def _make_record(self, inputs: Inputs | None, guard: float) -> TimingRecord:
-        told, asked = self._tell(self._countable())
-        unread = set(self.pairing.changes)
-        wanted = [c for c in told if c not in unread or c.points is None or self._wants_reading(c)]
+        read = {couple.change.time_s for couple in (*self.pairing.openings, *self.pairing.closings)}
+        wanted = [
+            change
+            for change in self._countable()
+            if change.time_s in read or change.points is None or self._wants_reading(change)
+        ]
         now, valid = self._now, self._valid()
         aside = [replace(r, struck=True) for seq, r in now.readings.items() if seq not in valid]
         record = timing_record(
             wanted,
             (*self.readings, *aside, *now.struck),
             self.engine,
-            warnings=(*asked, *self._remarks()),
+            warnings=(*self._told[1], *self._remarks()),
             inputs=inputs,
             guard=guard,
         )
-        heard = {change.time_s: change for change in self.changes}
         notes = list(record.notes)
         if aside:
             count = "1 reading" if len(aside) == 1 else f"{len(aside)} readings"
@@ -400,8 +411,7 @@ class Session:
             notes=tuple(notes),
             noted=self.notes,
             ignored=tuple(
-                Ignored(heard[now.changes[seq].time_s], reason)
-                for seq, reason in sorted(now.ignored.items())
+                Ignored(self._told[0][seq], reason) for seq, reason in sorted(now.ignored.items())
             ),
         )
 
@@ -512,18 +522,19 @@ class Session:
                 found.append((at_s, here.cylinder))
         return found
 
-    def _countable(self) -> list[Change]:
-        return [c for seq, c in self._now.changes.items() if seq not in self._now.ignored]
+    @cached_property
+    def _told(self) -> tuple[dict[int, Change], tuple[str, ...]]:
+        """All changes by their events, told open from closed; and what is asked for that."""
+        now = self._now
+        every = dict(sorted(now.changes.items(), key=lambda item: item[1].time_s))
+        changes = list(every.values())
+        if now.told:  # what is said at the engine goes before what was said at the start
+            changes = [replace(change, points=None) for change in changes]
+        told, asked = tell_points(changes, self.readings, now.told)
+        return dict(zip(every, told, strict=True)), asked
 
-    def _tell(self, changes: list[Change]) -> tuple[tuple[Change, ...], tuple[str, ...]]:
-        """Tell openings from closings, among all changes, ignored ones too."""
-        every = list(self._now.changes.values())
-        if self._now.told:  # what is said at the engine goes before what was said at the start
-            every = [replace(change, points=None) for change in every]
-        told, asked = tell_points(every, self.readings, self._now.told)
-        by_time = {change.time_s: change for change in told}
-        ordered = sorted(changes, key=lambda change: change.time_s)
-        return tuple(by_time[change.time_s] for change in ordered), asked
+    def _countable(self) -> list[Change]:
+        return [c for seq, c in self._told[0].items() if seq not in self._now.ignored]
 
     def _wants_reading(self, change: Change) -> bool:
         steps = (place.step for at_s, place in reversed(self._now.places) if at_s <= change.time_s)
@@ -850,14 +861,14 @@ def _angle(session: Session, place: Place) -> tuple[str, int] | None:
 
 
 def _say_change(session: Session, event: Event) -> str:
-    change = next(c for c in session.changes if c.time_s == event.body["time_s"])
+    change = next(c for c in reversed(session.changes) if c.time_s == event.body["time_s"])
     points = {"open": "points OPEN", "closed": "points closed", None: f"sound {change.change}"}
     what = points[change.points]
     number = session.numbered(event.seq)
     taken = [n for n, reading in session.listed() if session.taken_by(reading) == change]
     taken_by = f", reading {taken[0]} is for it" if taken else ""
-    earlier = [c.time_s for c in session.changes if c.time_s < change.time_s]
     if session.place.step == "watch":
+        earlier = [c.time_s for c in session.changes if c.time_s < change.time_s]
         still = f", after {_span(change.time_s - earlier[-1])} still" if earlier else ""
         return f"THE POINTS MOVED: {what}{still}  (change {number} at {change.time_s:.2f} s)"
     return f"{what}  (change {number} at {change.time_s:.2f} s{taken_by})"
