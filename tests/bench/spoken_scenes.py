@@ -1,12 +1,12 @@
 """Spoken readings with known truth: who says what, how, and in what noise.
 
 Speakers are a person's recorded digits (joined from the Debian package
-``asterisk-core-sounds-en-g722``, where it is installed) and the synthetic voices of ``espeak-ng``,
-``flite`` and ``festival`` (Debian's ``festvox-kallpc16k``, ``-kdlpc16k`` and ``-us-slt-hts``). They
-come in three parts: one to train the matching of words on, one to fit the confidence to, one to
-judge by; the person is never trained on. Conditions are quiet, a buzzer as loud as the
-voice, a shop 10 dB below it, and both. The buzzers and the shop are those of `scenes`, which knows
-nothing of any recogniser.
+``asterisk-core-sounds-en-g722``, where it is installed), the synthetic voices of ``espeak-ng``,
+``flite`` and ``festival`` (Debian's ``festvox-kallpc16k``, ``-kdlpc16k`` and ``-us-slt-hts``), and
+those of `neural_voices` where they are installed. They come in three parts: one to train the
+matching of words on, one to fit the confidence to, one to judge by; the person is never trained on.
+Conditions are quiet, a buzzer as loud as the voice, a shop 10 dB below it, and both. The buzzers
+and the shop are those of `scenes`, which knows nothing of any recogniser.
 
 Levels are the voice's power while it speaks against the other's while it sounds, full band at
 16 kHz.
@@ -28,6 +28,7 @@ from scipy import signal
 
 from analysis.spoken.language import ONES, cardinal
 from analysis.wheel import Mark
+from bench import neural_voices
 from bench.scenes import BUZZERS, SENTENCES, make_scene, no_buzzer_scene
 
 Sound = npt.NDArray[np.float32]
@@ -48,6 +49,8 @@ VOICES = {
         ],
         "flite": ["slt", "awb"],
         "text2wave": ["kal_diphone"],
+        "kokoro": [str(number) for number in range(40)],
+        "pico": ["en-GB", "en-US"],
     },
     "fit": {
         "espeak-ng": [
@@ -57,6 +60,7 @@ VOICES = {
         ],
         "flite": ["rms"],
         "text2wave": ["ked_diphone"],
+        "kokoro": ["jf_tebukuro"],
     },
     "judge": {
         "espeak-ng": [
@@ -66,6 +70,8 @@ VOICES = {
         ],
         "flite": ["kal16"],
         "text2wave": ["cmu_us_slt_arctic_hts"],
+        "kokoro": ["jf_nezumi"],
+        "piper": ["joe"],
     },
 }
 """Synthetic voices by part and by the program that speaks with them."""
@@ -131,9 +137,15 @@ def speakers(part: str = "") -> list[str]:
     for name, programs in VOICES.items():
         if part in ("", name):
             for program, voices in programs.items():
-                if shutil.which(program):
+                if _installed(program):
                     found += [f"{program} {voice}" for voice in voices]
     return found
+
+
+def _installed(program: str) -> bool:
+    if program in neural_voices.PACKAGES:
+        return neural_voices.installed(program)
+    return shutil.which(program) is not None
 
 
 def words_for(mark: Mark, wording: str) -> str:
@@ -165,6 +177,9 @@ def say(words: str, voice: str, words_a_minute: int = 150, pitch: int = 50) -> S
     `pitch` is espeak-ng's, from 0 to 99.
     """
     program, _, name = voice.partition(" ")
+    if program in neural_voices.PACKAGES:
+        sound, rate = neural_voices.speak(program, name, words, words_a_minute)
+        return unit_power(signal.resample_poly(sound, RATE, rate))
     with tempfile.NamedTemporaryFile(suffix=".wav") as made:
         if program == "espeak-ng":
             command = [program, "-v", name, "-s", str(words_a_minute), "-p", str(pitch)]
