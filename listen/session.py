@@ -861,7 +861,7 @@ def _angle(session: Session, place: Place) -> tuple[str, int] | None:
 
 
 def _say_change(session: Session, event: Event) -> str:
-    change = next(c for c in reversed(session.changes) if c.time_s == event.body["time_s"])
+    change = session._told[0][event.seq]
     points = {"open": "points OPEN", "closed": "points closed", None: f"sound {change.change}"}
     what = points[change.points]
     number = session.numbered(event.seq)
