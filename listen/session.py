@@ -136,7 +136,6 @@ class _Standing:
     withdrawn: dict[int, Reading] = field(default_factory=dict)
     """Readings that were struck, as they last stood."""
     held: dict[int, Reading] = field(default_factory=dict)
-    changes: dict[int, Change] = field(default_factory=dict)
     ignored: dict[int, str] = field(default_factory=dict)
     told: tuple[float, Points] | None = None
     gaps: list[tuple[float, float]] = field(default_factory=list)
@@ -146,7 +145,8 @@ class _Standing:
 
 
 _WORKED_OUT = ("changes", "readings", "pairing", "_now", "_told", "_plain_record")
-"""What a session works out from its events, once for each state of them."""
+"""What a session works out from its events, once for each state of them. `_now` leaves the changes
+out: they come by the thousand."""
 
 
 class Session:
@@ -215,7 +215,7 @@ class Session:
         now = self._now
         inside = sorted(
             (change.time_s, seq, change.change)
-            for seq, change in now.changes.items()
+            for seq, change in self._heard.items()
             if start_s <= change.time_s <= end_s and seq not in now.ignored
         )
         made: list[int] = []
@@ -249,18 +249,13 @@ class Session:
         self.events.append(event)
         self._counts[event.kind] += 1
         self._numbers.append(self._counts[event.kind])
-        now = None
         if event.kind == "struck":
             self._struck.add(event.body["event"])
         elif event.kind == "change":
             self._heard[event.seq] = Change(**event.body)
-            # Changes come by the thousand, and one more alters nothing else that stands.
-            now = self.__dict__.get("_now")
         for name in _WORKED_OUT:
-            self.__dict__.pop(name, None)
-        if now is not None:
-            now.changes[event.seq] = self._heard[event.seq]
-            self.__dict__["_now"] = now
+            if not (name == "_now" and event.kind == "change"):
+                self.__dict__.pop(name, None)
 
     # What stands ------------------------------------------------------------------------------
 
@@ -425,9 +420,7 @@ class Session:
                 elif event.kind == "corrected":
                     self._correct(now, body["event"], body["written"], struck=True)
                 continue
-            if event.kind == "change":
-                now.changes[event.seq] = self._heard[event.seq]
-            elif event.kind == "reading":
+            if event.kind == "reading":
                 (now.held if body["held"] else now.readings)[event.seq] = _reading(event)
             elif event.kind == "corrected":
                 self._correct(now, body["event"], body["written"])
@@ -506,7 +499,7 @@ class Session:
     def _settings(self) -> list[tuple[float, str | None]]:
         """Return when the points were set, and by which cylinder."""
         now = self._now
-        doings = [change.time_s for change in now.changes.values()]
+        doings = [change.time_s for change in self._heard.values()]
         doings += [reading.time_s for reading in now.held.values()]
         found = []
         for place, (at_s, here) in enumerate(now.places):
@@ -526,7 +519,7 @@ class Session:
     def _told(self) -> tuple[dict[int, Change], tuple[str, ...]]:
         """All changes by their events, told open from closed; and what is asked for that."""
         now = self._now
-        every = dict(sorted(now.changes.items(), key=lambda item: item[1].time_s))
+        every = dict(sorted(self._heard.items(), key=lambda item: item[1].time_s))
         changes = list(every.values())
         if now.told:  # what is said at the engine goes before what was said at the start
             changes = [replace(change, points=None) for change in changes]
@@ -783,7 +776,7 @@ def _ignore(session: Session, head: str, rest: str) -> _Made:
     else:
         reason = rest
         unread = {c.time_s for c in session.pairing.changes if c.points in ("open", None)}
-        ours = [seq for seq, change in session._now.changes.items() if change.time_s in unread]
+        ours = [seq for seq, change in session._heard.items() if change.time_s in unread]
         ours = [seq for seq in ours if seq not in session._now.ignored]
         if not ours:
             raise ValueError("there is no opening without a reading")

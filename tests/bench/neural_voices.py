@@ -72,26 +72,23 @@ def _kokoro_model() -> tuple[Any, dict[str, int], dict[str, Floats]]:
     return _session(str(core.model_path())), signs, styles
 
 
+def _throat(number: int) -> tuple[str, npt.NDArray[np.floating]]:
+    """Return an accent and a style mixed out of others."""
+    rng = np.random.default_rng([77, number])
+    accent = str(rng.choice(["en-us", "en-gb"]))
+    styles = _kokoro_model()[2]
+    rows = np.stack([styles[one] for one in MIXED])
+    parts = []
+    for part in (rows[..., :TIMBRE], rows[..., TIMBRE:]):
+        weights = 1.3 * rng.dirichlet([0.7] * len(MIXED)) - 0.3 / len(MIXED)
+        parts.append(np.tensordot(weights, part, 1))
+    return accent, np.concatenate(parts, axis=-1)
+
+
 @functools.lru_cache(2_000)
 def _kokoro(words: str, name: str, pace: float) -> Floats:
     model, signs, styles = _kokoro_model()
-    accent, style = "en-us", None
-    if name.isdecimal():
-        rng = np.random.default_rng([77, int(name)])
-        accent = str(rng.choice(["en-us", "en-gb"]))
-        timbre, manner = (
-            1.3 * rng.dirichlet([0.7] * len(MIXED)) - 0.3 / len(MIXED) for _ in range(2)
-        )
-        rows = np.stack([styles[one] for one in MIXED])
-        style = np.concatenate(
-            [
-                np.tensordot(timbre, rows[..., :TIMBRE], 1),
-                np.tensordot(manner, rows[..., TIMBRE:], 1),
-            ],
-            axis=-1,
-        )
-    else:
-        style = styles[name]
+    accent, style = _throat(int(name)) if name.isdecimal() else ("en-us", styles[name])
     sounds = _phonemes(words, accent)
     for theirs, its in KOKORO_SIGNS.items():
         sounds = sounds.replace(theirs, its)

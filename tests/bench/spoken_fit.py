@@ -4,7 +4,8 @@
     python tests/bench/spoken_fit.py fit.jsonl
 
 Prints SHARES and WEIGHTS for `analysis.spoken.judge`: those with the least log loss, with a little
-shrinkage. What they are worth is judged on other voices and another seed: ``--voices judge``.
+shrinkage. People and voices near to theirs count LIKE_PEOPLE times: it is people who will speak.
+What they are worth is judged on other voices and another seed: ``--voices judge``.
 """
 
 from __future__ import annotations
@@ -24,8 +25,11 @@ from analysis.spoken import judge  # noqa: E402
 from analysis.spoken.commands import take_apart  # noqa: E402
 from analysis.spoken.judge import Hypothesis, Meaning  # noqa: E402
 from analysis.wheel import Mark  # noqa: E402
+from bench.spoken_scenes import HUMAN  # noqa: E402
 
 SHRINK = 0.001
+LIKE_PEOPLE = 2
+PEOPLE = (HUMAN, "kokoro", "piper")
 Array = npt.NDArray[np.float64]
 Said = tuple[list[Hypothesis], float, Meaning | None]
 
@@ -46,6 +50,7 @@ def utterances(items: list[dict[str, Any]]) -> list[Said]:
         ([Hypothesis(*h) for h in u["h"]], u["end"] - u["start"], truth_of(item))
         for item in items
         for u in item["res"]
+        for _ in range(LIKE_PEOPLE if item["voice"].split()[0] in PEOPLE else 1)
     ]
 
 
