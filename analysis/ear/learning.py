@@ -193,29 +193,32 @@ def find_beeps(levels: Levels, grid: FrameGrid) -> list[Suspect]:
         k = int(clearness.argmax())
         if clearness[k] == 0:
             break
-        labels = _beeping(above[:, k], there[:, k], grid.hop_s)
-        if labels is not None:
+        courses = above[:, k], uniform_filter1d(narrow[:, k], 3)
+        found = [_beeping(course, there[:, k], grid.hop_s) for course in courses]
+        if any(found):
+            _, labels = max((one for one in found if one), key=lambda one: one[0])
             beeps.append(Suspect(float(seconds[k]), labels))
         clearness[max(0, k - 4) : k + 5] = 0.0
     return beeps
 
 
-def _beeping(above: Array, there: Mask, hop_s: float) -> Mask | None:
-    """Return the frames that hold a beep, if beeps keep to a clock.
+def _beeping(level: Array, there: Mask, hop_s: float) -> tuple[int, Mask] | None:
+    """Return how many beeps keep to a clock, and the frames that hold one, if any do.
 
     In a room the gaps hold the last beep's dying away, not far below it.
     """
-    on, off = (float(np.median(above[m])) for m in (there, ~there))
-    loud = float(np.quantile(above[there], LOUD_SHARE))
-    best, most = None, 0
+    on, off = (float(np.median(level[m])) for m in (there, ~there))
+    loud = float(np.quantile(level[there], LOUD_SHARE))
+    best: tuple[int, Mask] | None = None
     for least in (0.5 * (on + off), *(loud - down for down in GAPS_DB)):
-        labels = above > least
+        labels = level > least
         starts = np.flatnonzero(np.diff(labels.astype(int)) == 1) * hop_s
-        if (ticks := clock(starts.tolist())) is None:
+        ticks = clock(starts.tolist())
+        if ticks is None:
             continue
         count = int(np.sum(np.abs(np.diff(starts) / ticks[0] - 1) < SAME))
-        if count > most:
-            best, most = labels, count
+        if best is None or count > best[0]:
+            best = count, labels
     return best
 
 
@@ -531,7 +534,17 @@ def make_print(
         silent=_silent(usual, heard.divergence),
         margin_db=float(np.abs(usual[1] - usual[0]).max()),
         quality=quality,
+        pulse_s=_pulse_s(heard.labels, grid.hop_s),
     )
+
+
+def _pulse_s(labels: Mask, hop_s: float) -> tuple[float, float] | None:
+    """Return the lengths of beep and gap, in s, of a sound in state 1 that beeps; else None."""
+    if not _beeps(labels, hop_s):
+        return None
+    lengths, states = runs(labels)
+    beeps, gaps = lengths[states], lengths[~states & (lengths < LONGEST_S / hop_s)]
+    return float(np.median(beeps)) * hop_s, float(np.median(gaps)) * hop_s
 
 
 def _silent(usual: Array, divergence: Array) -> int:
@@ -583,11 +596,16 @@ def _learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
     return make_print(levels, powers, best[1], grid, best[0].quality)
 
 
-def adapt(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:
-    """Follow a known buzzer whose pitch or level has drifted; None when it is not heard."""
+def adapt(
+    powers: Powers, grid: FrameGrid, known: BuzzerPrint, every: int = 1
+) -> BuzzerPrint | None:
+    """Follow a known buzzer whose pitch or level has drifted; None when it is not heard.
+
+    `powers` are those of every frame, or of every second or third.
+    """
     levels = grid.levels(powers)
     _, labels = label(known.log_odds(levels, known.columns_in(grid)))
-    heard = refine(levels, labels, grid.hop_s, rounds=2)
+    heard = refine(levels, labels, every * grid.hop_s, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
     return make_print(levels, powers, heard, grid, known.quality).known_as(known)
