@@ -20,8 +20,9 @@ SHORTEST_S, LONGEST_S = 0.09, 0.52
 SAME = 0.06
 """Relative difference up to which two periods are the same."""
 LEAST_BEEPS = 6
-IN_TIME_S, IN_TIME = 0.003, 0.004
-"""How far off the clock a beep may be heard, and what that grows by with the time since another."""
+IN_TIME_S = 0.003
+MOST_OUT = 0.06
+"""How far off the clock a beep may be heard beside its uncertainty, and in parts of a period."""
 MOST_MISSED = 3
 """Most beeps that may go unheard between two that are heard."""
 SHOWS_S = 0.05
@@ -63,7 +64,7 @@ def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
     for change in changes:
         goes_on = (
             trains
-            and _goes_on(change.time_s - _last_beep(trains[-1], beep_s), ticks)
+            and _goes_on(change, _last_beep(trains[-1], beep_s), ticks)
             and not (change.change == "stops" and trains[-1][-1].change == "stops")
         )
         if goes_on:
@@ -86,14 +87,16 @@ def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
     return gathered
 
 
-def _goes_on(step_s: float, ticks: tuple[float, float]) -> bool:
-    """Say whether a train goes on with a beep after such a step: soon enough, or in time.
+def _goes_on(change: Change, last_s: float, ticks: tuple[float, float]) -> bool:
+    """Say whether a train whose last beep began at `last_s` goes on: soon enough, or in time.
 
     Noise hides a beep here and there; a train that began anew would keep time by chance only.
     """
     period_s, longest_s = ticks
+    step_s = change.time_s - last_s
     turns = round(step_s / period_s)
-    in_time = abs(step_s - turns * period_s) < IN_TIME_S + IN_TIME * step_s
+    out_s = abs(step_s - turns * period_s)
+    in_time = out_s < min(IN_TIME_S + change.uncertainty_s, MOST_OUT * period_s)
     return step_s < longest_s or (turns <= MOST_MISSED + 1 and in_time)
 
 
