@@ -54,7 +54,7 @@ def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
     ticks = clock([c.time_s for c in starts])
     if ticks is None:
         return changes
-    period_s, longest_s = ticks
+    period_s = ticks[0]
     beep_s = float(
         np.median(
             [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]

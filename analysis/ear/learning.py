@@ -259,9 +259,7 @@ def refine(levels: Levels, labels: Mask, hop_s: float, rounds: int = 3) -> Label
     return heard
 
 
-def _silent_shares(
-    steps: npt.NDArray[np.int16], labels: Mask, zero: Mask, hop_s: float
-) -> Array:
+def _silent_shares(steps: npt.NDArray[np.int16], labels: Mask, zero: Mask, hop_s: float) -> Array:
     """Return how often each level occurs in state 0; the gaps between beeps count half.
 
     They are few beside a long silence, and hold the last beep's dying away.
