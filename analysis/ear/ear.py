@@ -62,10 +62,6 @@ DOUBTED = 0.6
 """Odds of no true change from which one is doubted: noise may hide a sound, or sound like it."""
 DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
 """After how long it is looked at again, and how often, before it is believed after all."""
-UNSEEN_S = 0.15
-"""How long frames must show a change for which nothing finer does, before it is believed."""
-FRAMES_OUT_S = 0.006
-"""Standard uncertainty of a change that only frames show."""
 EVIDENCE_SHARE = 0.4
 """Frames overlap by three quarters, so each counts for less than a frame of its own."""
 CHATTERS_S = 0.004
@@ -109,7 +105,6 @@ class _Turn:
 
     frame: int
     state: int
-    since_s: float
     doubts: int = 0
 
 
@@ -241,11 +236,11 @@ class Ear:
                 if abs(odds) > BELIEVED_LOG_ODDS:
                     self.state = int(odds > 0)
             elif self._turn is None and (odds > 0) != bool(self.state):
-                self._turn = self._new_turn()
+                self._turn = _Turn(self._frame, 1 - self.state)
             elif self._turn is not None and (odds > 0) == bool(self.state):
                 if self._waited_s(self._turn) >= self._shortest_s:
                     changes += self._look(self._turn, at_end=True)
-                    self._turn = self._new_turn()
+                    self._turn = _Turn(self._frame, 1 - self.state)
                 else:
                     self._turn = None
             self._frame += 1
@@ -318,36 +313,6 @@ class Ear:
             if self._turn is not None:
                 self._turn.frame -= spare
 
-    def _new_turn(self) -> _Turn:
-        assert self.state is not None
-        since_s = self._start / self.grid.rate_hz + self.grid.middle_s(self._frame)
-        return _Turn(self._frame, 1 - self.state, since_s)
-
-    def _unseen(self, turn: _Turn) -> list[Change]:
-        """Wait on with a change that frames show and nothing finer does; if it lasts, it is one."""
-        now_s = self._start / self.grid.rate_hz + self.grid.middle_s(self._frame)
-        if now_s - turn.since_s < UNSEEN_S:
-            self._turn = replace(turn, frame=self._again_in(DOUBTED_FOR_S))
-            return []
-        time_s = self._turned_s(turn)
-        self.state = turn.state
-        self.kept.append(_Kept(turn.state, time_s, just_about(0.0, FRAMES_OUT_S), None))
-        change = self._change(turn.state, time_s, time_s, FRAMES_OUT_S)
-        self._keep_beat(change)
-        self._last_settled_s = time_s
-        return [change]
-
-    def _turned_s(self, turn: _Turn) -> float:
-        """Return when the frames turned: where most speaks for one state before, one after."""
-        grid, start_s = self.grid, self._start / self.grid.rate_hz
-        since = round((turn.since_s - start_s - grid.middle_s(0)) / grid.hop_s)
-        first = max(0, since - int(LOOK_BACK_S / grid.hop_s))
-        heard = self._latest.samples[first * grid.hop : self._frame * grid.hop + grid.length]
-        powers = grid.powers(heard)
-        weights = weigh(self.buzzer.evidence, as_steps(grid.levels(powers, self._columns)))
-        for_old = np.cumsum(-weights if turn.state else weights)
-        return start_s + grid.middle_s(first + int(for_old.argmax()) + 0.5)
-
     def _look(self, turn: _Turn, at_end: bool) -> list[Change]:
         """Look closely at the change that waits."""
         if not at_end and self._leaning(turn.state) < BELIEVED_LOG_ODDS:
@@ -365,7 +330,7 @@ class Ear:
         self._turn = None
         stretch = Stretch(x, rate, self._tell, 1 - turn.state, turn_s - first_s)
         if stretch.flips is None:
-            return [] if at_end else self._unseen(turn)
+            return []
         if len(x) / rate - stretch.flips[-1] < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
@@ -376,7 +341,7 @@ class Ear:
         if odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)
-                self._turn = replace(turn, frame=again, doubts=turn.doubts + 1)
+                self._turn = _Turn(again, turn.state, turn.doubts + 1)
             return []
         kept = _Kept(turn.state, origin_s + first_s, moment, odds)
         time_s, uncertainty_s = odds.with_opinion(said_s)
