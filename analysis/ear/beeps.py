@@ -20,6 +20,9 @@ SHORTEST_S, LONGEST_S = 0.09, 0.52
 SAME = 0.06
 """Relative difference up to which two periods are the same."""
 LEAST_BEEPS = 6
+IN_TIME_S = 0.003
+MOST_OUT = 0.06
+"""How far off the clock a beep may be heard beside its uncertainty, and in parts of a period."""
 MOST_MISSED = 3
 """Most beeps that may go unheard between two that are heard."""
 SHOWS_S = 0.05
@@ -51,7 +54,7 @@ def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
     ticks = clock([c.time_s for c in starts])
     if ticks is None:
         return changes
-    period_s, longest_s = ticks
+    period_s = ticks[0]
     beep_s = float(
         np.median(
             [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
@@ -61,7 +64,7 @@ def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
     for change in changes:
         goes_on = (
             trains
-            and change.time_s - _last_start(trains[-1], change) < longest_s
+            and _goes_on(change, _last_beep(trains[-1], beep_s), ticks)
             and not (change.change == "stops" and trains[-1][-1].change == "stops")
         )
         if goes_on:
@@ -82,6 +85,19 @@ def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
             uncertainty_s = float(np.hypot(last.uncertainty_s, gap_s / np.sqrt(3)))
             gathered.append(replace(last, uncertainty_s=uncertainty_s))
     return gathered
+
+
+def _goes_on(change: Change, last_s: float, ticks: tuple[float, float]) -> bool:
+    """Say whether a train whose last beep began at `last_s` goes on: soon enough, or in time.
+
+    Noise hides a beep here and there; a train that began anew would keep time by chance only.
+    """
+    period_s, longest_s = ticks
+    step_s = change.time_s - last_s
+    turns = round(step_s / period_s)
+    out_s = abs(step_s - turns * period_s)
+    in_time = out_s < min(IN_TIME_S + change.uncertainty_s, MOST_OUT * period_s)
+    return step_s < longest_s or (turns <= MOST_MISSED + 1 and in_time)
 
 
 class BeepGatherer:
@@ -120,6 +136,13 @@ class BeepGatherer:
 
     def _settled(self, change: Change, now_s: float) -> bool:
         return change.change != "stops" or now_s > change.time_s + self._longest_s
+
+
+def _last_beep(train: list[Change], beep_s: float) -> float:
+    """Return when the last beep of a train began; noise may have filled the gap before it."""
+    last = train[-1]
+    start_s = _last_start(train, last)
+    return max(start_s, last.time_s - beep_s) if last.change == "stops" else last.time_s
 
 
 def _last_start(train: list[Change], before: Change) -> float:

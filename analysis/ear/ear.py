@@ -46,6 +46,8 @@ BELIEVED_LOG_ODDS = 2.0
 """Log odds of a state from which a first state, or a change, is believed."""
 SHORTEST_S = 0.043
 """A state that frames show for less is no state: cam lobes take 60 ms and more."""
+SHORTEST_SHARE = 0.6
+"""The same of a beep or gap, in parts of it."""
 LOOK_BACK_S = 0.35
 """How much of the sound before a turn is looked at: chatter, and a steady stretch before it."""
 LOOK_AHEAD_S = 0.040
@@ -158,6 +160,9 @@ class Ear:
         self.buzzer = buzzer
         self._columns = buzzer.columns_in(self.grid)
         self._tell = Tell.of(buzzer, self.grid, self.sounding)
+        self._shortest_s = SHORTEST_S
+        if buzzer.pulse_s is not None:
+            self._shortest_s = min(SHORTEST_S, SHORTEST_SHARE * min(buzzer.pulse_s))
 
     @property
     def busy(self) -> bool:
@@ -233,7 +238,7 @@ class Ear:
             elif self._turn is None and (odds > 0) != bool(self.state):
                 self._turn = _Turn(self._frame, 1 - self.state)
             elif self._turn is not None and (odds > 0) == bool(self.state):
-                if self._waited_s(self._turn) >= SHORTEST_S:
+                if self._waited_s(self._turn) >= self._shortest_s:
                     changes += self._look(self._turn, at_end=True)
                     self._turn = _Turn(self._frame, 1 - self.state)
                 else:

@@ -32,7 +32,7 @@ from scipy.ndimage import (
     uniform_filter1d,
 )
 
-from analysis.ear.beeps import clock
+from analysis.ear.beeps import LONGEST_S, SAME, clock
 from analysis.ear.buzzer import (
     LOW_DB,
     STEPS,
@@ -59,6 +59,9 @@ MOST_BEEPS = 150
 """Beeps that are enough to know a clock by."""
 BEEP_DB = 10.0
 """How far a beep stands out from its neighbours."""
+LOUD_SHARE, GAPS_DB = 0.7, (12.0, 8.0, 5.0)
+"""Share of a tone's frames that are quieter than its beeps, and how far below these the gaps may
+begin."""
 LEAST_S = 0.12
 """Least time in each state from which a buzzer is learnt."""
 SHORTEST_RUN_S = 0.028
@@ -190,13 +193,33 @@ def find_beeps(levels: Levels, grid: FrameGrid) -> list[Suspect]:
         k = int(clearness.argmax())
         if clearness[k] == 0:
             break
-        on, off = (float(np.median(above[m, k])) for m in (there[:, k], ~there[:, k]))
-        labels = above[:, k] > 0.5 * (on + off)
-        starts = np.flatnonzero(np.diff(labels.astype(int)) == 1)
-        if clock((starts * grid.hop_s).tolist()) is not None:
+        courses = above[:, k], uniform_filter1d(narrow[:, k], 3)
+        found = [_beeping(course, there[:, k], grid.hop_s) for course in courses]
+        if any(found):
+            _, labels = max((one for one in found if one), key=lambda one: one[0])
             beeps.append(Suspect(float(seconds[k]), labels))
         clearness[max(0, k - 4) : k + 5] = 0.0
     return beeps
+
+
+def _beeping(level: Array, there: Mask, hop_s: float) -> tuple[int, Mask] | None:
+    """Return how many beeps keep to a clock, and the frames that hold one, if any do.
+
+    In a room the gaps hold the last beep's dying away, not far below it.
+    """
+    on, off = (float(np.median(level[m])) for m in (there, ~there))
+    loud = float(np.quantile(level[there], LOUD_SHARE))
+    best: tuple[int, Mask] | None = None
+    for least in (0.5 * (on + off), *(loud - down for down in GAPS_DB)):
+        labels = level > least
+        starts = np.flatnonzero(np.diff(labels.astype(int)) == 1) * hop_s
+        ticks = clock(starts.tolist())
+        if ticks is None:
+            continue
+        count = int(np.sum(np.abs(np.diff(starts) / ticks[0] - 1) < SAME))
+        if best is None or count > best[0]:
+            best = count, labels
+    return best
 
 
 def _label(level: Array, at_db: float, hop_s: float) -> tuple[Mask, float] | None:
@@ -217,7 +240,7 @@ def carry_over(yes: Mask, no: Mask) -> Mask:
     return np.asarray(median_filter(yes[last].astype(np.uint8), 5), dtype=bool)
 
 
-def refine(levels: Levels, labels: Mask, rounds: int = 3) -> Labelled | None:
+def refine(levels: Levels, labels: Mask, hop_s: float, rounds: int = 3) -> Labelled | None:
     """Improve labels and print in turn; None when one of the states vanishes."""
     steps = as_steps(levels)
     known = np.ones(len(labels), dtype=bool)
@@ -226,7 +249,7 @@ def refine(levels: Levels, labels: Mask, rounds: int = 3) -> Labelled | None:
         zero, one = (core & known for core in cores(labels, 2))
         if one.sum() < 6 or zero.sum() < 6:
             return None
-        shares = with_tails(level_shares(steps, zero), level_shares(steps, one))
+        shares = with_tails(_silent_shares(steps, labels, zero, hop_s), level_shares(steps, one))
         columns, divergence, evidence = telling(shares)
         log_odds, labels = label(weigh(evidence, steps[:, columns]))
         known = np.abs(log_odds) > FRAME_LOG_ODDS
@@ -234,6 +257,25 @@ def refine(levels: Levels, labels: Mask, rounds: int = 3) -> Labelled | None:
             return None
         heard = Labelled(labels, log_odds, columns, divergence, evidence, shares)
     return heard
+
+
+def _silent_shares(steps: npt.NDArray[np.int16], labels: Mask, zero: Mask, hop_s: float) -> Array:
+    """Return how often each level occurs in state 0; the gaps between beeps count half.
+
+    They are few beside a long silence, and hold the last beep's dying away.
+    """
+    shares = level_shares(steps, zero)
+    if _ticks(labels, 1, hop_s) is not None:
+        gaps = zero & in_short_runs(labels, False, LONGEST_S / hop_s)
+        if gaps.sum() >= 6:
+            shares = 0.5 * (shares + level_shares(steps, gaps))
+    return shares
+
+
+def in_short_runs(labels: Mask, state: bool, most: float) -> Mask:
+    """Return the frames in runs of a state that are shorter than `most` frames."""
+    lengths, states = runs(labels)
+    return np.repeat((states == state) & (lengths < most), lengths)
 
 
 def with_tails(zero: Array, one: Array) -> tuple[Array, Array]:
@@ -415,11 +457,14 @@ def _traits(
 
 def _beeps(labels: Mask, hop_s: float) -> bool:
     """Say whether a sound both comes and goes to one clock, with pauses."""
-    moves = np.diff(labels.astype(int))
-    comes, goes = (
-        clock((np.flatnonzero(moves == way)[:MOST_BEEPS] * hop_s).tolist()) for way in (1, -1)
-    )
+    comes, goes = (_ticks(labels, way, hop_s) for way in (1, -1))
     return comes is not None and goes is not None and abs(comes[0] / goes[0] - 1) < 0.05
+
+
+def _ticks(labels: Mask, way: int, hop_s: float) -> tuple[float, float] | None:
+    """Return the clock by which a sound comes (1) or goes (-1), as :func:`beeps.clock`."""
+    at = np.flatnonzero(np.diff(labels.astype(int)) == way)
+    return clock((at[:MOST_BEEPS] * hop_s).tolist())
 
 
 def _steps(way: Array, heard: Labelled) -> tuple[Array, Array]:
@@ -487,7 +532,17 @@ def make_print(
         silent=_silent(usual, heard.divergence),
         margin_db=float(np.abs(usual[1] - usual[0]).max()),
         quality=quality,
+        pulse_s=_pulse_s(heard.labels, grid.hop_s),
     )
+
+
+def _pulse_s(labels: Mask, hop_s: float) -> tuple[float, float] | None:
+    """Return the lengths of beep and gap, in s, of a sound in state 1 that beeps; else None."""
+    if not _beeps(labels, hop_s):
+        return None
+    lengths, states = runs(labels)
+    beeps, gaps = lengths[states], lengths[~states & (lengths < LONGEST_S / hop_s)]
+    return float(np.median(beeps)) * hop_s, float(np.median(gaps)) * hop_s
 
 
 def _silent(usual: Array, divergence: Array) -> int:
@@ -528,7 +583,7 @@ def _learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
     held = steady(levels)
     best: tuple[Judgement, Labelled] | None = None
     for suspect in find_suspects(levels, held, grid) + find_beeps(levels, grid):
-        heard = refine(levels, suspect.labels)
+        heard = refine(levels, suspect.labels, grid.hop_s)
         judged = None if heard is None else judge(levels, suspect, heard, grid)
         if heard is None or judged is None:
             continue
@@ -539,11 +594,16 @@ def _learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
     return make_print(levels, powers, best[1], grid, best[0].quality)
 
 
-def adapt(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:
-    """Follow a known buzzer whose pitch or level has drifted; None when it is not heard."""
+def adapt(
+    powers: Powers, grid: FrameGrid, known: BuzzerPrint, every: int = 1
+) -> BuzzerPrint | None:
+    """Follow a known buzzer whose pitch or level has drifted; None when it is not heard.
+
+    `powers` are those of every frame, or of every second or third.
+    """
     levels = grid.levels(powers)
     _, labels = label(known.log_odds(levels, known.columns_in(grid)))
-    heard = refine(levels, labels, rounds=2)
+    heard = refine(levels, labels, every * grid.hop_s, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
     return make_print(levels, powers, heard, grid, known.quality).known_as(known)

@@ -118,7 +118,8 @@ def follow(ear: Ear, window: list[Block], anew: bool) -> bool:
     if anew:
         fresh = retune(frames_of(window), ear.grid, ear.buzzer)
     else:
-        fresh = adapt(frames_of(window, every=2), ear.grid, ear.buzzer)
+        every = 2 if ear.buzzer.pulse_s is None else 1  # beeps are short
+        fresh = adapt(frames_of(window, every), ear.grid, ear.buzzer, every)
     if fresh is not None:
         ear.follow(fresh)
     return fresh is not None

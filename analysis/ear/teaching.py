@@ -282,7 +282,7 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
         if best is not None and best[0] > PLAIN_WORTH:
             break
         labels = way()
-        heard = None if labels is None else refine(levels, labels)
+        heard = None if labels is None else refine(levels, labels, grid.hop_s)
         if labels is None or heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
             continue
         fresh = make_print(levels, powers, heard, grid, known.quality)
