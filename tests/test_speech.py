@@ -208,6 +208,15 @@ def test_a_model_that_was_changed_is_refused(monkeypatch: pytest.MonkeyPatch) ->
 
 
 @needs_model
+def test_words_that_begin_with_a_t_are_one_token(recogniser: Recogniser) -> None:
+    tokens = recogniser._tokenizer
+    for word in ("two", "three", "ten", "twelve", "thirty", "twenty", "top"):
+        assert len(tokens.encode(f" {word}")) == 1
+    whole = speech.mended(speech.packaged_model()[speech.TOKENIZER])
+    assert speech.mended(whole) == whole
+
+
+@needs_model
 def test_a_whole_job_from_the_sound_alone() -> None:
     given = ("--engine", SAMPLES / "fire-pump.toml", "--sounding", "open", "--json", "--readings")
     sound = SAMPLES / "fire-pump.m4a"

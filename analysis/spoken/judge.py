@@ -45,9 +45,9 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.501, 0.521, -0.828, -0.139, 0.614, -1.431)
+SHARES = (0.352, 0.624, -0.423, -0.076, 0.610, -1.203)
 """Weights of `evidence`."""
-WEIGHTS = (1.697, 0.291, -0.277, 0.585, 0.356, 1.086, -1.176, -0.425, 0.733)
+WEIGHTS = (1.105, 0.594, -0.113, 0.618, 0.147, 1.062, -0.744, -0.114, 0.322)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""

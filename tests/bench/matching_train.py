@@ -4,9 +4,9 @@
     python tests/bench/matching_train.py make --seed 11 --count 500 sayings11.npz
     python tests/bench/matching_train.py train sayings*.npz --out listen/matching.npz
 
-The weights here are from seeds 11 to 20 of 500 sayings each, and, of 250 sayings in five places
-each, 100 to 103 among the ambient sounds from 220 on and 200 to 203 among those from 240 on;
-6 epochs.
+The weights here are from seeds 11 to 31 of 500 sayings each, from 22 on among ambient sounds of
+their own (from 220 on, 20 further each), and, of 250 sayings in five places each, 100 to 103 among
+the ambient sounds from 220 on and 200 to 203 among those from 240 on; 6 epochs.
 
 ``make`` says readings, words for the session and other talk with the voices of "train" in
 `spoken_scenes`, and with many more throats of espeak-ng: each is slowed, sharpened, coloured by a
