@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 from bench.ear_training import TRAINING_SEEDS, VALIDATION_SEEDS, draw_scene
+from scipy.signal import fftconvolve
 
 from analysis.change import Change
-from analysis.ear.beeps import beat, clock, gather_beeps
+from analysis.ear.beeps import BeepGatherer, beat, clock, gather_beeps
 from analysis.ear.clues import COUNT, STEPS, times_s
 from analysis.ear.firstbreak import BreakOdds, judged
 from analysis.ear.recording import hear
@@ -89,6 +90,33 @@ def test_gathering_keeps_a_stop_whose_next_beep_was_due():
     ]
     assert [c.change for c in gather_beeps(raw, 6.5)] == ["starts", "stops"] * 2
     assert [c.change for c in gather_beeps(raw, raw[-1].time_s + 0.01)][-1] == "starts"
+
+
+def test_beeps_that_noise_hides_end_no_train():
+    edges = beeping([(1.0, 2.83), (4.0, 6.9)])
+    hidden = [t for t in edges if not 4.75 < t < 5.1]  # two beeps
+    raw = [
+        Change(t, t, 0.001, "starts" if i % 2 == 0 else "stops", None, 20.0)
+        for i, t in enumerate(hidden)
+    ]
+    assert [c.time_s for c in gather_beeps(raw)] == [1.0, edges[23], 4.0, edges[-1]]
+    live, gatherer = [], BeepGatherer()
+    for now_s in np.arange(0.005, 8.0, 0.02):
+        live += gatherer.take([c for c in raw if now_s - 0.02 < c.time_s <= now_s], now_s)
+    assert [c.time_s for c in live][-2:] == [4.0, edges[-1]]  # once the clock is known
+
+
+def test_a_beeper_is_learnt_in_a_room_that_fills_its_gaps():
+    trains = [(1.0, 2.83), (4.0, 5.615), (7.0, 8.293), (9.5, 11.108)]
+    sound = tone_on(beeping(trains, 0.11, 0.055), 13.0, noise=0.001)
+    t = np.arange(RATE // 2) / RATE
+    echo = np.random.default_rng(3).normal(size=len(t)) * 10 ** (-3 * t / 0.5)
+    echo *= 0.5 / np.sqrt(np.sum(echo**2))
+    echo[0] += 1.0
+    changes = changes_in(fftconvolve(sound, echo)[: len(sound)].astype(np.float32))
+    assert [c.change for c in changes] == ["starts", "stops"] * 4
+    openings = [c.time_s for c in changes[::2]]
+    assert openings == pytest.approx([start for start, _ in trains], abs=0.003)
 
 
 def test_the_net_gives_odds():

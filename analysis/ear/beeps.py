@@ -23,6 +23,8 @@ LEAST_BEEPS = 6
 IN_TIME_S = 0.003
 MOST_OUT = 0.06
 """How far off the clock a beep may be heard beside its uncertainty, and in parts of a period."""
+MOST_HIDDEN = 2
+"""Most beeps of a train that noise may hide one after another; a closing waits for them."""
 MOST_MISSED = 3
 """Most beeps that may go unheard between two that are heard."""
 SHOWS_S = 0.05
@@ -97,7 +99,7 @@ def _goes_on(change: Change, last_s: float, ticks: tuple[float, float]) -> bool:
     turns = round(step_s / period_s)
     out_s = abs(step_s - turns * period_s)
     in_time = out_s < min(IN_TIME_S + change.uncertainty_s, MOST_OUT * period_s)
-    return step_s < longest_s or (turns <= MOST_MISSED + 1 and in_time)
+    return step_s < longest_s or (turns <= MOST_HIDDEN + 1 and in_time)
 
 
 class BeepGatherer:
@@ -125,7 +127,7 @@ class BeepGatherer:
         if changes or end_s < np.inf:
             self._raw = [*self._raw, *changes][-REMEMBERED:]
             ticks = clock([c.time_s for c in self._raw if c.change == "starts"])
-            self._longest_s = 0.0 if ticks is None else ticks[1]
+            self._longest_s = 0.0 if ticks is None else _longest_s(*ticks)
             gathered = gather_beeps(self._raw, end_s)
             self._waiting = [c for c in gathered if c.time_s > self._reported_s]
         settled = []
@@ -136,6 +138,11 @@ class BeepGatherer:
 
     def _settled(self, change: Change, now_s: float) -> bool:
         return change.change != "stops" or now_s > change.time_s + self._longest_s
+
+
+def _longest_s(period_s: float, usual_s: float) -> float:
+    """Return how long after a beep began another may still belong to its train, in s."""
+    return max(usual_s, (MOST_HIDDEN + 1 + MOST_OUT) * period_s)
 
 
 def _last_beep(train: list[Change], beep_s: float) -> float:

@@ -266,16 +266,11 @@ def _silent_shares(steps: npt.NDArray[np.int16], labels: Mask, zero: Mask, hop_s
     """
     shares = level_shares(steps, zero)
     if _ticks(labels, 1, hop_s) is not None:
-        gaps = zero & in_short_runs(labels, False, LONGEST_S / hop_s)
+        lengths, states = runs(labels)
+        gaps = zero & np.repeat(~states & (lengths < LONGEST_S / hop_s), lengths)
         if gaps.sum() >= 6:
             shares = 0.5 * (shares + level_shares(steps, gaps))
     return shares
-
-
-def in_short_runs(labels: Mask, state: bool, most: float) -> Mask:
-    """Return the frames in runs of a state that are shorter than `most` frames."""
-    lengths, states = runs(labels)
-    return np.repeat((states == state) & (lengths < most), lengths)
 
 
 def with_tails(zero: Array, one: Array) -> tuple[Array, Array]:
