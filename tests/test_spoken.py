@@ -172,6 +172,17 @@ def test_a_teen_and_a_ten_are_both_offered() -> None:
     assert judged.question() == "thirteen, before or thirty, before?"
 
 
+def test_a_teen_is_asked_when_the_ten_was_heard_as_well() -> None:
+    teen = (
+        Hypothesis("fifteen dot two five", -0.01, matched=True),
+        Hypothesis("fifteen dot two five.", -0.2),
+    )
+    assert judge(teen, 2.0).act == "accept"
+    ten = Hypothesis("fifty dot two five.", -2.2)
+    assert judge((*teen, ten), 2.0).act in ("offer", "ask")
+    assert judge((*teen, Hypothesis("fifteen too fine.", -2.2)), 2.0).act == "accept"
+
+
 def test_matched_words_say_which_reading_and_free_ones_whether_it_was_one() -> None:
     held = (
         Hypothesis("four one decimal two five.", -1.0, matched=True),

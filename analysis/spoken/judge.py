@@ -35,7 +35,7 @@ plausibilities: from memory. The weights were fitted by ``tests/bench/spoken_fit
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from analysis.spoken.commands import Command, take_apart
@@ -55,12 +55,14 @@ SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
 DOUBTED = 0.9
 """Largest confidence of a number that is no eighth or tenth, that something was said before or
-after, of which only the part was heard ("point seven five"), or that the matched words tell
-otherwise: it is asked."""
+after, of which only the part was heard ("point seven five"), that the matched words tell otherwise,
+or whose sound-alike was heard as well: it is asked."""
 MOST_OTHER = 0.3
 """Share of the matched texts with other words in them that shows something else was said."""
 MORE_SAID = 0.05
 """Share of a number's hypotheses with more words beside it that shows something was said there."""
+ALIKE = 0.05
+"""Share of a teen's probability, or a ten's, from which the other of the two was heard as well."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
 LEAST_PLAUSIBLE = 1 / 20
@@ -205,8 +207,12 @@ def judge(
         return Judged("ignore", (), heard)
     best, share = shared[0]
     sure = _logistic(traits(best, share, seconds))
-    odd = _oddity(best.meaning) == 1.0
-    if odd or _may_be_a_part(best, hypotheses) or _matched_otherwise(best, hypotheses, cylinders):
+    if (
+        _oddity(best.meaning) == 1.0
+        or _may_be_a_part(best, hypotheses)
+        or _matched_otherwise(best, hypotheses, cylinders)
+        or _alike_heard(best, hypotheses, cylinders)
+    ):
         sure = min(sure, DOUBTED)
     # A step hangs on a command ("zeroed" and "zero"): there the shares have the last word.
     for other, other_share in shared[1:]:
@@ -394,6 +400,15 @@ def _matched_otherwise(
     """Return whether the words that are matched say something else, or nothing."""
     masses = _weighed([one for one in hypotheses if one.matched], cylinders).masses
     return bool(masses) and max(masses, key=lambda meaning: masses[meaning]) != best.meaning
+
+
+def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:
+    """Return whether the free words also say the teen or ten that the best is mistaken for."""
+    mark = best.meaning.mark
+    other = None if mark is None else sound_alike(mark)
+    free = _weighed([one for one in hypotheses if not one.matched], cylinders).masses
+    alike = free.get(replace(best.meaning, mark=other), 0.0) if other else 0.0
+    return alike > ALIKE * free.get(best.meaning, 0.0)
 
 
 def _more_said(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
