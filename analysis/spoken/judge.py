@@ -61,7 +61,7 @@ MOST_OTHER = 0.3
 """Share of the matched texts with other words in them that shows something else was said."""
 MORE_SAID = 0.05
 """Share of a number's hypotheses with more words beside it that shows something was said there."""
-ALIKE = 0.05
+ALIKE = 0.02
 """Share of a teen's probability, or a ten's, from which the other of the two was heard as well."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
@@ -403,12 +403,15 @@ def _matched_otherwise(
 
 
 def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:
-    """Return whether the free words also say the teen or ten that the best is mistaken for."""
+    """Return whether words of either kind also say the teen or ten it is mistaken for."""
     mark = best.meaning.mark
     other = None if mark is None else sound_alike(mark)
-    free = _weighed([one for one in hypotheses if not one.matched], cylinders).masses
-    alike = free.get(replace(best.meaning, mark=other), 0.0) if other else 0.0
-    return alike > ALIKE * free.get(best.meaning, 0.0)
+    if other is None:
+        return False
+    alike = replace(best.meaning, mark=other)
+    kinds = ([one for one in hypotheses if one.matched == kind] for kind in (False, True))
+    masses = [_weighed(those, cylinders).masses for those in kinds]
+    return any(m.get(alike, 0.0) > ALIKE * m.get(best.meaning, 0.0) for m in masses)
 
 
 def _more_said(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
