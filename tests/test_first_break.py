@@ -60,6 +60,14 @@ def beeping(trains, period_s=0.16, beep_s=0.07):
     return edges
 
 
+def changes_at(edges):
+    """Return a sound's changes at its edges."""
+    return [
+        Change(t, t, 0.001, "starts" if i % 2 == 0 else "stops", None, 20.0)
+        for i, t in enumerate(edges)
+    ]
+
+
 def test_a_last_beep_that_is_cut_short_ends_the_train():
     trains = [(1.0, 2.83), (4.0, 5.615), (7.0, 8.293), (9.5, 11.108)]
     changes = changes_in(tone_on(beeping(trains), 13.0))
@@ -84,10 +92,7 @@ def test_an_exact_clock_is_known_though_half_the_beeps_are_spoilt():
 
 def test_gathering_keeps_a_stop_whose_next_beep_was_due():
     edges = beeping([(1.0, 2.83), (4.0, 5.7)])
-    raw = [
-        Change(t, t, 0.001, "starts" if i % 2 == 0 else "stops", None, 20.0)
-        for i, t in enumerate(edges)
-    ]
+    raw = changes_at(edges)
     assert [c.change for c in gather_beeps(raw, 6.5)] == ["starts", "stops"] * 2
     assert [c.change for c in gather_beeps(raw, raw[-1].time_s + 0.01)][-1] == "starts"
 
@@ -95,10 +100,7 @@ def test_gathering_keeps_a_stop_whose_next_beep_was_due():
 def test_beeps_that_noise_hides_end_no_train():
     edges = beeping([(1.0, 2.83), (4.0, 6.9)])
     hidden = [t for t in edges if not 4.75 < t < 5.1]  # two beeps
-    raw = [
-        Change(t, t, 0.001, "starts" if i % 2 == 0 else "stops", None, 20.0)
-        for i, t in enumerate(hidden)
-    ]
+    raw = changes_at(hidden)
     assert [c.time_s for c in gather_beeps(raw)] == [1.0, edges[23], 4.0, edges[-1]]
     live, gatherer = [], BeepGatherer()
     for now_s in np.arange(0.005, 8.0, 0.02):

@@ -283,10 +283,7 @@ def shares(
 
 def supports_of(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> list[Support]:
     """Return each meaning of the hypotheses with what they say for it."""
-    free, matched = (
-        _weighed([one for one in hypotheses if one.matched == kind], cylinders)
-        for kind in (False, True)
-    )
+    free, matched = _free_and_matched(hypotheses, cylinders)
     if not matched.masses:
         matched = free
     # Matched words are all spelt alike; a free wording counts without one.
@@ -316,6 +313,16 @@ class _Weighed:
 
     def log_rival(self, meaning: Meaning) -> float:
         return _log(max((m for other, m in self.masses.items() if other != meaning), default=0.0))
+
+
+def _free_and_matched(
+    hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]
+) -> tuple[_Weighed, _Weighed]:
+    free, matched = (
+        _weighed([one for one in hypotheses if one.matched == kind], cylinders)
+        for kind in (False, True)
+    )
+    return free, matched
 
 
 def _weighed(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> _Weighed:
@@ -398,7 +405,7 @@ def _matched_otherwise(
     best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]
 ) -> bool:
     """Return whether the words that are matched say something else, or nothing."""
-    masses = _weighed([one for one in hypotheses if one.matched], cylinders).masses
+    masses = _free_and_matched(hypotheses, cylinders)[1].masses
     return bool(masses) and max(masses, key=lambda meaning: masses[meaning]) != best.meaning
 
 
@@ -409,8 +416,7 @@ def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Seq
     if other is None:
         return False
     alike = replace(best.meaning, mark=other)
-    kinds = ([one for one in hypotheses if one.matched == kind] for kind in (False, True))
-    masses = [_weighed(those, cylinders).masses for those in kinds]
+    masses = [kind.masses for kind in _free_and_matched(hypotheses, cylinders)]
     return any(m.get(alike, 0.0) > ALIKE * m.get(best.meaning, 0.0) for m in masses)
 
 
