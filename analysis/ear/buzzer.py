@@ -97,7 +97,17 @@ def weigh(evidence: Array, steps: npt.NDArray[np.int16]) -> Array:
     steps : ndarray, shape (frames, n)
         Levels of the columns that `evidence` speaks of, from :func:`as_steps`.
     """
-    return np.asarray(evidence[np.arange(len(evidence)), steps].sum(axis=1))
+    return np.asarray(evidence_of(evidence, steps).sum(axis=1))
+
+
+def evidence_of(evidence: Array, steps: npt.NDArray[np.int16]) -> Array:
+    """Return the same of each column by itself, shape (frames, n)."""
+    return np.asarray(evidence[np.arange(len(evidence)), steps])
+
+
+def evidence_temper(count: int) -> float:
+    """Return by how much the evidence of each of so many columns is made less: they go together."""
+    return max(1.0, count / 4)
 
 
 def as_steps(levels: Levels) -> npt.NDArray[np.int16]:

@@ -23,13 +23,14 @@ Changes* (1993), chapters 2 and 8. A. N. Shiryaev, "On optimum methods in quicke
 problems", Theory Prob. Appl. 8 (1963) 22.
 """
 
+from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
-from analysis.ear.buzzer import BuzzerPrint, as_steps, weigh
+from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
 from analysis.ear.firstbreak import BreakOdds, first_break
 from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, cut_short
 from analysis.ear.moment import Moment, just_about, rise_shapes
@@ -50,7 +51,7 @@ SHORTEST_SHARE = 0.6
 """The same of a beep or gap, in parts of it."""
 LOOK_BACK_S = 0.35
 """How much of the sound before a turn is looked at: chatter, and a steady stretch before it."""
-LOOK_AHEAD_S = 0.040
+LOOK_AHEAD_S = 0.033
 """How long after a turn it is looked at."""
 HEARD_AHEAD_S = 0.034
 """How much of the sound after a turn is looked at: less than the shortest real opening."""
@@ -70,6 +71,13 @@ CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 CUT_SHORT_S = 0.045
 """How long after the shortest state a beep that is due is looked for."""
+UNLIKE_S, LEAST_LIKE, LIKE_LOG_ODDS = 0.4, 0.6, 1.0
+"""A state that lasts for less than this, and in which less than that share of what its frames show
+is like it by at least these log odds, was something else; known only once it is over."""
+LIKENESS_MARGIN_S = 0.012
+"""How far from a change frames show one state alone."""
+LIKENESS_FRAMES = 150
+"""Latest frames whose likeness is kept: those of UNLIKE_S and of what is looked at after a turn."""
 KEPT_S = 1.5
 """How much of the latest sound is kept: more than LOOK_BACK_S."""
 
@@ -108,17 +116,46 @@ class _Turn:
     doubts: int = 0
 
 
+class _Likeness:
+    """How like its own state the sound has been since the last change."""
+
+    def __init__(self) -> None:
+        self._since_s = np.inf
+        self._heard: deque[tuple[float, float, float]] = deque(maxlen=LIKENESS_FRAMES)
+
+    def since(self, settled_s: float) -> None:
+        """Begin anew at a change; at infinity, until one is told of."""
+        self._since_s = settled_s
+
+    def hear(self, cells: Array, first_s: float, hop_s: float) -> None:
+        """Take the evidence of each column in some frames, which follow each other."""
+        sure = LIKE_LOG_ODDS / evidence_temper(cells.shape[1])
+        times = first_s + hop_s * np.arange(len(cells))
+        shares = [(sign * cells > sure).mean(axis=1) for sign in (-1, 1)]
+        self._heard.extend(zip(times.tolist(), *(s.tolist() for s in shares), strict=True))
+
+    def judged(self, kept: "_Kept", until_s: float) -> "_Kept":
+        """Return the last change with how like its state all was until the next, if soon."""
+        first_s, last_s = self._since_s + LIKENESS_MARGIN_S, until_s - LIKENESS_MARGIN_S
+        if last_s - first_s > UNLIKE_S:
+            return kept
+        like = [shares[kept.state] for at_s, *shares in self._heard if first_s < at_s < last_s]
+        return replace(kept, like=float(np.mean(like))) if len(like) > 2 else kept
+
+
 @dataclass(frozen=True, eq=False)
 class _Kept:
     """What a change was told from, to be told again when more is known of the buzzer.
 
-    Times of both are seconds after `origin_s`. `odds` is None where no net was asked.
+    Times of both are seconds after `origin_s`. `odds` is None where no net was asked. `like` is the
+    share of what was heard until the next change that is like the new state, if that came soon.
     """
 
     state: int
     origin_s: float
     moment: Moment
     odds: BreakOdds | None
+    like: float = 1.0
 
     def told(self, shape_log_odds: Array, chattered: bool) -> tuple[float, float]:
         """Return the moment and its standard uncertainty, in seconds after the origin."""
@@ -151,6 +188,7 @@ class Ear:
         self._last_settled_s = -np.inf
         self._beeps = Beeps()
         self._due: Due | None = None
+        self._likeness = _Likeness()
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
         self.kept: list[_Kept] = []
         self.follow(buzzer)
@@ -200,7 +238,10 @@ class Ear:
         self.kept.clear()
 
     def reconsider(self, changes: list[Change]) -> list[Change]:
-        """Return the changes with their moments in the light of all that was heard."""
+        """Return the changes in the light of all that was heard.
+
+        Their moments are told again, and two between which something else was heard are left out.
+        """
         better = []
         for change, kept in zip(changes, self.kept, strict=True):
             others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
@@ -211,7 +252,7 @@ class Ear:
             better.append(
                 replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
             )
-        return better
+        return _without_others(better, [kept.like for kept in self.kept])
 
     def _restart(self, first: int) -> None:
         self._start, self._frame = first, 0
@@ -219,6 +260,7 @@ class Ear:
         self._log_odds, self._turn = 0.0, None
         self._last_settled_s = first / self.grid.rate_hz
         self._due = None
+        self._likeness = _Likeness()
 
     def _listen(self) -> list[Change]:
         grid, changes = self.grid, []
@@ -227,7 +269,10 @@ class Ear:
         if len(powers) == 0:
             return []
         levels = grid.levels(powers, self._columns)
-        weights = EVIDENCE_SHARE * weigh(self.buzzer.evidence, as_steps(levels))
+        cells = evidence_of(self.buzzer.evidence, as_steps(levels))
+        weights = EVIDENCE_SHARE * cells.sum(axis=1)
+        first_s = self._start / grid.rate_hz + grid.middle_s(self._frame)
+        self._likeness.hear(cells, first_s, grid.hop_s)
         ceiling = float(np.log(DWELL_S / grid.hop_s))
         for weight in weights.tolist():
             odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
@@ -276,6 +321,7 @@ class Ear:
             told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
             changes.append(self._change(state, first_s + told_s, first_s + told_s, uncertainty_s))
         self._last_settled_s = changes[-1].settled_s
+        self._likeness.since(np.inf)
         return changes
 
     def _keep_beat(self, change: Change) -> None:
@@ -349,8 +395,11 @@ class Ear:
         settled_s = max(time_s, breaks[-1]) if chattered else time_s
         self.state = turn.state
         self.shape_log_odds[turn.state] += moment.says_of_shape()
-        self.kept.append(kept)
         start_s = origin_s + first_s
+        if self.kept:
+            self.kept[-1] = self._likeness.judged(self.kept[-1], start_s + time_s)
+        self.kept.append(kept)
+        self._likeness.since(start_s + settled_s)
         change = self._change(turn.state, start_s + time_s, start_s + settled_s, uncertainty_s)
         self._keep_beat(change)
         self._last_settled_s = origin_s + first_s + breaks[-1]
@@ -378,3 +427,16 @@ def _told(moment: Moment, shape_log_odds: Array, chattered: bool) -> tuple[float
     """Return a change's moment and its standard uncertainty, in seconds."""
     time_s, uncertainty_s = moment.given(shape_log_odds)
     return time_s, float(np.hypot(uncertainty_s, CHATTERED_S if chattered else 0.0))
+
+
+def _without_others(changes: list[Change], like: list[float]) -> list[Change]:
+    """Leave out each two changes between which something else was heard."""
+    left: list[Change] = []
+    i = 0
+    while i < len(changes):
+        if like[i] < LEAST_LIKE and i + 1 < len(changes):
+            i += 2
+        else:
+            left.append(changes[i])
+            i += 1
+    return left

@@ -39,6 +39,7 @@ from analysis.ear.buzzer import (
     USUAL_COLUMNS,
     BuzzerPrint,
     as_steps,
+    evidence_temper,
     level_shares,
     weigh,
 )
@@ -71,6 +72,9 @@ SILENCE = 1e-10
 """Power of a frame below which nothing was recorded: no microphone is as quiet."""
 PLENTY = 1000
 """Frames that are enough for a median."""
+LONG_REST, WIDE_SPAN = 0.4, 0.6
+"""Share of a stretch without a change, and from its first change to its last, that count as such:
+someone may open the points once in a stretch, or all the time."""
 TAIL_SHARE = 0.1
 """How often a sound that dies away is met between its two levels."""
 TAIL_DB = 3.0
@@ -322,7 +326,7 @@ def telling(shares: tuple[Array, Array]) -> tuple[npt.NDArray[np.intp], Array, A
     weight = np.log(shares[1] / shares[0])
     divergence = ((shares[1] - shares[0]) * weight).sum(axis=1)
     columns = _chosen(divergence)
-    return columns, divergence[columns], weight[columns] / max(1.0, len(columns) / 4)
+    return columns, divergence[columns], weight[columns] / evidence_temper(len(columns))
 
 
 def _chosen(divergence: Array) -> npt.NDArray[np.intp]:
@@ -336,35 +340,35 @@ def _chosen(divergence: Array) -> npt.NDArray[np.intp]:
 
 
 LIKENESS = {
-    "divergence": 0.52,
-    "flat": 3.933,
-    "certain": 3.837,
-    "other_flat": 1.95,
-    "step": 2.012,
-    "least_step": 1.614,
-    "edge": 0.126,
-    "valley": -3.509,
-    "votes": 0.785,
-    "span": 2.46,
-    "rest": -6.267,
-    "changes": -0.224,
-    "beeps": 6.0,
+    "divergence": 0.787,
+    "flat": 2.799,
+    "certain": 1.435,
+    "other_flat": 2.748,
+    "step": 1.445,
+    "least_step": 0.083,
+    "votes": 1.52,
+    "span": 4.522,
+    "rest": -14.324,
+    "changes": -1.191,
+    "beeps": 3.086,
 }
 """Weights by which the suspects of a stretch are ranked: a conditional logit fitted on simulated
-scenes (tests/bench); that of beeps, which no other sound of those scenes had, was set by hand."""
+scenes (tests/bench/learning_fit.py)."""
 BUZZER_LOG_ODDS = {
-    "flat": 9.946,
-    "certain": 9.765,
-    "agree": 6.39,
-    "tone": 0.088,
-    "other_flat": 2.617,
-    "least_step": 2.313,
-    "gap": 0.184,
-    "stands_out": 0.094,
-    "beeps": 6.0,
+    "flat": 11.675,
+    "certain": 2.635,
+    "other_flat": 2.863,
+    "stands_out": 0.119,
+    "gap": 0.269,
+    "step": -2.83,
+    "least_step": 2.527,
+    "valley": -5.311,
+    "votes": 1.108,
+    "rest": -16.927,
+    "beeps": 3.33,
 }
 """Weights of the likeliest suspect's being a buzzer at all: a logistic regression on the same."""
-BUZZER_LOG_ODDS_BASE = -29.2
+BUZZER_LOG_ODDS_BASE = -23.04
 
 
 @dataclass(frozen=True, eq=False)
@@ -406,7 +410,8 @@ def _traits(
     A buzzer's sounding state is flat (its level stays within 2.5 dB of its usual one) and stands
     out from its neighbours; it goes from state to state in one step, and both are certain in
     nearly every frame. A line that drifts out of a column does not step, and a noise is not flat.
-    What drifts into a column late shows its changes late, and a long rest elsewhere.
+    What drifts into a column late shows its changes late, and a long rest elsewhere; beyond
+    LONG_REST and WIDE_SPAN a longer rest and a wider span are no sign of anything.
     """
     zero, one = cores(heard.labels, 3)
     if one.sum() < 6 or zero.sum() < 6:
@@ -432,7 +437,7 @@ def _traits(
     return {
         "votes": float(np.log(suspect.votes_s + 0.1)),
         "divergence": float(heard.divergence.mean()),
-        "certain": float(np.mean(np.abs(heard.log_odds) > FRAME_LOG_ODDS)),
+        "certain": -float(np.log(1.005 - np.mean(np.abs(heard.log_odds) > FRAME_LOG_ODDS))),
         "flat": float(np.average(flat[louder, np.arange(len(k))], weights=heard.divergence)),
         "other_flat": float(flat[:, :4].max(axis=1).min()),
         "tone": min(15.0, _tone(levels, few, narrow, grid.bins)),
@@ -443,8 +448,8 @@ def _traits(
         "step": min(1.0, float(np.mean(steps))),
         "least_step": min(0.8, float(np.quantile(steps, 0.2))),
         "edge": min(6.0, float(np.mean(edges))),
-        "span": float(lengths[1:-1].sum() / len(heard.labels)),
-        "rest": float(lengths.max() / len(heard.labels)),
+        "span": min(WIDE_SPAN, float(lengths[1:-1].sum() / len(heard.labels))),
+        "rest": min(LONG_REST, float(lengths.max() / len(heard.labels))),
         "changes": float(np.log(len(lengths) - 1)),
         "beeps": float(_beeps(heard.labels, grid.hop_s)),
     }

@@ -22,7 +22,7 @@ from analysis.ear.teaching import retune
 from analysis.sound import Block, Samples, finite
 
 WINDOW_S = 40.0
-SURE_LOG_ODDS = 0.0
+SURE_LOG_ODDS = 1.0
 """Least log odds with which a sound is taken for a buzzer."""
 PLAIN_LOG_ODDS = 5.0
 """Log odds with which the search for a likelier buzzer ends."""

@@ -68,6 +68,8 @@ PLAIN_WORTH = 4.0
 """Log odds of being a buzzer with which the search for a better fit ends."""
 LEAST_WORTH = -3.0
 """Least log odds of being a buzzer; a taught one is expected, so it may be under even."""
+TAUGHT_VOTES_S = 10.0
+"""Votes of a taught buzzer, which none need find: as many as of one that is heard plainly."""
 OPEN = 1
 
 Trouble = Literal["clipped", "alike", "noise", "quiet"]
@@ -292,8 +294,7 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
             continue  # a voice in the buzzer's columns, say
         if along < LEAST_ALIKE * np.sqrt((taught @ taught) * (again @ again)):
             continue
-        # Votes only rank suspects; how good one is does not depend on them.
-        judged = judge(levels, Suspect(0.0, labels), heard, grid)
+        judged = judge(levels, Suspect(TAUGHT_VOTES_S, labels), heard, grid)
         if judged is None or judged.quality <= LEAST_WORTH:
             continue
         if best is None or judged.quality > best[0]:
