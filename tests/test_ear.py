@@ -6,7 +6,9 @@ import subprocess
 import mir_eval
 import numpy as np
 import pytest
+from bench import scenes
 
+from analysis.ear import ear
 from analysis.ear.recording import hear
 from analysis.ear.spectrum import FrameGrid
 from analysis.sound import Block
@@ -140,3 +142,20 @@ def test_levels_of_some_columns_are_those_of_all(rate):
     every = grid.levels(powers)
     some = np.arange(0, every.shape[1], 3)
     assert grid.levels(powers, some) == pytest.approx(every[:, some], abs=1e-4)
+
+
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="other speech is another scene")
+def test_words_taken_for_a_growl_are_let_go(monkeypatch):
+    growls = [scenes.make_scene("growl", "speech", 6.0, seed, 20.0) for seed in (3, 5, 8)]
+
+    def found():
+        heard = [changes_in(s.samples, s.rate_hz, s.sounding) for s in growls]
+        return [[c.time_s for c in h.changes] for h in heard]
+
+    sure = found()
+    monkeypatch.setattr(ear, "LEAST_LIKE", 0.0)
+    for scene, kept, everything in zip(growls, sure, found(), strict=True):
+        truth = np.array([c.time_s for c in scene.truth])
+        for gone in set(everything) - set(kept):
+            assert np.abs(truth - gone).min() > 0.005
+        assert len(everything) - len(kept) == 2

@@ -127,12 +127,9 @@ class _Likeness:
         """Begin anew at a change; at infinity, until one is told of."""
         self._since_s = settled_s
 
-    def hear(self, cells: Array, first_s: float, hop_s: float) -> None:
-        """Take the evidence of each column in some frames, which follow each other."""
-        sure = LIKE_LOG_ODDS / evidence_temper(cells.shape[1])
-        times = first_s + hop_s * np.arange(len(cells))
-        shares = [(sign * cells > sure).mean(axis=1) for sign in (-1, 1)]
-        self._heard.extend(zip(times.tolist(), *(s.tolist() for s in shares), strict=True))
+    def hear(self, at_s: float, zero: float, one: float) -> None:
+        """Take the shares of a frame's columns that are like state 0 and like state 1."""
+        self._heard.append((at_s, zero, one))
 
     def judged(self, kept: "_Kept", until_s: float) -> "_Kept":
         """Return the last change with how like its state all was until the next, if soon."""
@@ -271,10 +268,12 @@ class Ear:
         levels = grid.levels(powers, self._columns)
         cells = evidence_of(self.buzzer.evidence, as_steps(levels))
         weights = EVIDENCE_SHARE * cells.sum(axis=1)
-        first_s = self._start / grid.rate_hz + grid.middle_s(self._frame)
-        self._likeness.hear(cells, first_s, grid.hop_s)
+        sure = LIKE_LOG_ODDS / evidence_temper(cells.shape[1])
+        like = [(sign * cells > sure).mean(axis=1).tolist() for sign in (-1, 1)]
+        start_s = self._start / grid.rate_hz
         ceiling = float(np.log(DWELL_S / grid.hop_s))
-        for weight in weights.tolist():
+        for weight, *shares in zip(weights.tolist(), *like, strict=True):
+            self._likeness.hear(start_s + grid.middle_s(self._frame), *shares)
             odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
             self._log_odds = odds
             if self.state is None:

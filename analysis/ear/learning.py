@@ -392,17 +392,17 @@ def judge(levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid) ->
     Judgement or None
         None when one of its states is hardly heard.
     """
-    traits = _traits(levels, suspect, heard, grid)
-    if traits is None:
+    behaviour = traits(levels, suspect, heard, grid)
+    if behaviour is None:
         return None
     likeness, quality = (
-        sum(weight * traits[name] for name, weight in weights.items())
+        sum(weight * behaviour[name] for name, weight in weights.items())
         for weights in (LIKENESS, BUZZER_LOG_ODDS)
     )
     return Judgement(likeness, quality + BUZZER_LOG_ODDS_BASE)
 
 
-def _traits(
+def traits(
     levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid
 ) -> dict[str, float] | None:
     """Measure how a suspect behaves.
