@@ -384,7 +384,7 @@ class Judgement:
         return self.quality > 0, self.likeness
 
 
-def judge(levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid) -> Judgement | None:
+def judge(levels: Levels, votes_s: float, heard: Labelled, grid: FrameGrid) -> Judgement | None:
     """Judge whether a suspect is a buzzer and not something else in the room.
 
     Returns
@@ -392,7 +392,7 @@ def judge(levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid) ->
     Judgement or None
         None when one of its states is hardly heard.
     """
-    behaviour = traits(levels, suspect, heard, grid)
+    behaviour = traits(levels, votes_s, heard, grid)
     if behaviour is None:
         return None
     likeness, quality = (
@@ -403,7 +403,7 @@ def judge(levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid) ->
 
 
 def traits(
-    levels: Levels, suspect: Suspect, heard: Labelled, grid: FrameGrid
+    levels: Levels, votes_s: float, heard: Labelled, grid: FrameGrid
 ) -> dict[str, float] | None:
     """Measure how a suspect behaves.
 
@@ -431,23 +431,20 @@ def traits(
     course = levels[:, k[0]]
     low, high = middle[1 - best, 0], middle[best, 0]
     way = (course - low) / (high - low if abs(high - low) > 1e-6 else 1e-6)
-    steps, edges = _steps(way if best else 1 - way, heard)
+    steps = _steps(way if best else 1 - way, heard.labels)
     narrow = k[k < grid.bins][:4]
     lengths, _ = runs(heard.labels)
     return {
-        "votes": float(np.log(suspect.votes_s + 0.1)),
+        "votes": float(np.log(votes_s + 0.1)),
         "divergence": float(heard.divergence.mean()),
         "certain": -float(np.log(1.005 - np.mean(np.abs(heard.log_odds) > FRAME_LOG_ODDS))),
         "flat": float(np.average(flat[louder, np.arange(len(k))], weights=heard.divergence)),
         "other_flat": float(flat[:, :4].max(axis=1).min()),
-        "tone": min(15.0, _tone(levels, few, narrow, grid.bins)),
         "stands_out": min(30.0, _stands_out(levels[few[best]], narrow, grid.bins)),
-        "agree": float(np.mean(heard.labels == suspect.labels)),
         "gap": min(20.0, float(np.abs(middle[1] - middle[0])[:3].max())),
         "valley": float(np.mean((way > 0.25) & (way < 0.75))),
         "step": min(1.0, float(np.mean(steps))),
         "least_step": min(0.8, float(np.quantile(steps, 0.2))),
-        "edge": min(6.0, float(np.mean(edges))),
         "span": min(WIDE_SPAN, float(lengths[1:-1].sum() / len(heard.labels))),
         "rest": min(LONG_REST, float(lengths.max() / len(heard.labels))),
         "changes": float(np.log(len(lengths) - 1)),
@@ -467,18 +464,15 @@ def _ticks(labels: Mask, way: int, hop_s: float) -> tuple[float, float] | None:
     return clock((at[:MOST_BEEPS] * hop_s).tolist())
 
 
-def _steps(way: Array, heard: Labelled) -> tuple[Array, Array]:
-    """Return how much of the way each change goes at once, and how plain its sides are."""
-    at = np.flatnonzero(np.diff(heard.labels)) + 1
+def _steps(way: Array, labels: Mask) -> Array:
+    """Return how much of the way each change goes at once."""
+    at = np.flatnonzero(np.diff(labels)) + 1
     at = at[(at > 6) & (at < len(way) - 6)]
     if len(at) == 0:
-        return np.zeros(1), np.zeros(1)
-    sign = np.where(heard.labels[at], 1.0, -1.0)
+        return np.zeros(1)
+    sign = np.where(labels[at], 1.0, -1.0)
     smooth = uniform_filter1d(way, 3)
-    steps = np.clip(sign * (smooth[at + 4] - smooth[at - 5]), -1.0, 1.5)
-    after = np.where(heard.labels[at], 1.0, -1.0) * heard.log_odds[at + 4]
-    before = np.where(heard.labels[at - 1], 1.0, -1.0) * heard.log_odds[at - 5]
-    return steps, np.minimum(np.minimum(after, before), 8.0)
+    return np.asarray(np.clip(sign * (smooth[at + 4] - smooth[at - 5]), -1.0, 1.5))
 
 
 def _stands_out(levels: Levels, narrow: npt.NDArray[np.intp], bins: int) -> float:
@@ -487,21 +481,6 @@ def _stands_out(levels: Levels, narrow: npt.NDArray[np.intp], bins: int) -> floa
         return 0.0
     usual = np.median(levels[:, np.column_stack([narrow, neighbours(narrow, bins)])], axis=0)
     return float((usual[:, 0] - np.median(usual[:, 1:], axis=1)).max())
-
-
-def _tone(
-    levels: Levels, few: list[npt.NDArray[np.intp]], narrow: npt.NDArray[np.intp], bins: int
-) -> float:
-    """Return by how much the states differ in standing out against their neighbours, in dB."""
-    if len(narrow) == 0:
-        return 0.0
-    out = []
-    for frames in few:
-        usual = np.median(
-            levels[frames][:, np.column_stack([narrow, neighbours(narrow, bins)])], axis=0
-        )
-        out.append(usual[:, 0] - np.median(usual[:, 1:], axis=1))
-    return float(np.abs(out[0] - out[1]).max())
 
 
 def neighbours(columns: npt.NDArray[np.intp], bins: int) -> npt.NDArray[np.intp]:
@@ -584,7 +563,7 @@ def _learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
     best: tuple[Judgement, Labelled] | None = None
     for suspect in find_suspects(levels, held, grid) + find_beeps(levels, grid):
         heard = refine(levels, suspect.labels, grid.hop_s)
-        judged = None if heard is None else judge(levels, suspect, heard, grid)
+        judged = None if heard is None else judge(levels, suspect.votes_s, heard, grid)
         if heard is None or judged is None:
             continue
         if best is None or judged.rank > best[0].rank:

@@ -32,7 +32,6 @@ from analysis.change import Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, level_shares, weigh
 from analysis.ear.learning import (
     LEAST_S,
-    Suspect,
     carry_over,
     judge,
     label,
@@ -294,7 +293,7 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
             continue  # a voice in the buzzer's columns, say
         if along < LEAST_ALIKE * np.sqrt((taught @ taught) * (again @ again)):
             continue
-        judged = judge(levels, Suspect(TAUGHT_VOTES_S, labels), heard, grid)
+        judged = judge(levels, TAUGHT_VOTES_S, heard, grid)
         if judged is None or judged.quality <= LEAST_WORTH:
             continue
         if best is None or judged.quality > best[0]:

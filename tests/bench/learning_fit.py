@@ -90,7 +90,7 @@ def suspects_in(scene: scenes.Scene, moves_s: list[float]) -> Suspects:
     kept = []
     for suspect in learning.find_suspects(levels, held, grid) + learning.find_beeps(levels, grid):
         heard = learning.refine(levels, suspect.labels, grid.hop_s)
-        found = None if heard is None else learning.traits(levels, suspect, heard, grid)
+        found = None if heard is None else learning.traits(levels, suspect.votes_s, heard, grid)
         if heard is None or found is None:
             continue
         agrees = abs(float(np.mean(heard.labels == truth)) - 0.5) + 0.5 if moves_s else 0.0
