@@ -209,6 +209,12 @@ class Ear:
         """How the points stand, as far as is known."""
         return None if self.state is None else self._points(self.state)
 
+    @property
+    def doubt(self) -> float:
+        """Mean odds that a change that was told is none."""
+        odds = [kept.odds.none for kept in self.kept if kept.odds is not None]
+        return float(np.mean(odds)) if odds else 0.0
+
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
         rate = self.grid.rate_hz

@@ -23,7 +23,14 @@ from analysis.sound import Block, Samples, finite
 
 WINDOW_S = 40.0
 SURE_LOG_ODDS = 1.0
-"""Least log odds with which a sound is taken for a buzzer."""
+"""Least log odds with which a sound is taken for a buzzer as it is learnt."""
+TRIED_LOG_ODDS = -2.0
+"""Least log odds with which a sound is heard as a buzzer, to judge it by its changes as well."""
+PER_DOUBT, PER_LOG_MS, HEARD_BASE = -4.6, -2.6, 3.0
+"""What the changes add to the log odds: by the mean odds of their being none, by the log of their
+median uncertainty in ms, and in any case. Fitted on what `tests/bench/learning_fit.py` draws."""
+SHARPEST_MS = 0.1
+"""Median uncertainty below which changes are as sharp as can be."""
 PLAIN_LOG_ODDS = 5.0
 """Log odds with which the search for a likelier buzzer ends."""
 
@@ -79,7 +86,7 @@ def hear(
         progress(seconds)
         if buzzer is not None and buzzer.quality > PLAIN_LOG_ODDS:
             break
-    if buzzer is None or buzzer.quality < SURE_LOG_ODDS:
+    if buzzer is None or buzzer.quality < TRIED_LOG_ODDS:
         return Heard([], None, seconds)
     taught = buzzer.quality == np.inf
     ear: Ear | None = None
@@ -95,7 +102,17 @@ def hear(
     if ear is not None:
         changes += ear.finish()
         changes = gather_beeps(ear.reconsider(changes), seconds)
+        if buzzer.quality + _log_odds_of(changes, ear.doubt) < 0:
+            return Heard([], None, seconds)
     return Heard(changes, buzzer, seconds)
+
+
+def _log_odds_of(changes: list[Change], doubt: float) -> float:
+    """Return what some changes add to the log odds of a buzzer: its changes are sharp and plain."""
+    if not changes:
+        return -SURE_LOG_ODDS
+    usual_ms = 1e3 * float(np.median([c.uncertainty_s for c in changes]))
+    return HEARD_BASE + PER_DOUBT * doubt + PER_LOG_MS * float(np.log(max(usual_ms, SHARPEST_MS)))
 
 
 def follow(ear: Ear, window: list[Block], anew: bool) -> bool:
