@@ -13,6 +13,9 @@ chatters makes and breaks before it settles, and the change is at the first brea
 attack. :mod:`.firstbreak` judges both against all that the sound shows there. Where that finds no
 change, the ear doubts: it looks again, and lets go what goes back meanwhile, as noise does.
 
+A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
+buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go. Live, it has been told by then.
+
 A pulsed buzzer's last beep may be cut too short for frames; :mod:`.lastbeep` looks where it is due.
 
 Sources

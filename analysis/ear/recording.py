@@ -28,7 +28,8 @@ TRIED_LOG_ODDS = -2.0
 """Least log odds with which a sound is heard as a buzzer, to judge it by its changes as well."""
 PER_DOUBT, PER_LOG_MS, HEARD_BASE = -4.6, -2.6, 3.0
 """What the changes add to the log odds: by the mean odds of their being none, by the log of their
-median uncertainty in ms, and in any case. Fitted on what `tests/bench/learning_fit.py` draws."""
+median uncertainty in ms, and in any case. Near a logistic fit on some hundred scenes as
+`tests/bench/learning_fit.py` draws them, whose log odds were near even."""
 SHARPEST_MS = 0.1
 """Median uncertainty below which changes are as sharp as can be."""
 PLAIN_LOG_ODDS = 5.0
