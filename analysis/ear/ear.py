@@ -124,23 +124,27 @@ class _Likeness:
 
     def __init__(self) -> None:
         self._since_s = np.inf
-        self._heard: deque[tuple[float, float, float]] = deque(maxlen=LIKENESS_FRAMES)
+        self._heard: deque[tuple[float, Array]] = deque(maxlen=LIKENESS_FRAMES)
 
     def since(self, settled_s: float) -> None:
         """Begin anew at a change; at infinity, until one is told of."""
         self._since_s = settled_s
 
-    def hear(self, at_s: float, zero: float, one: float) -> None:
-        """Take the shares of a frame's columns that are like state 0 and like state 1."""
-        self._heard.append((at_s, zero, one))
+    def hear(self, at_s: float, evidence: Array) -> None:
+        """Take the evidence of each column in a frame."""
+        self._heard.append((at_s, evidence))
 
     def judged(self, kept: "_Kept", until_s: float) -> "_Kept":
         """Return the last change with how like its state all was until the next, if soon."""
         first_s, last_s = self._since_s + LIKENESS_MARGIN_S, until_s - LIKENESS_MARGIN_S
         if last_s - first_s > UNLIKE_S:
             return kept
-        like = [shares[kept.state] for at_s, *shares in self._heard if first_s < at_s < last_s]
-        return replace(kept, like=float(np.mean(like))) if len(like) > 2 else kept
+        heard = [evidence for at_s, evidence in self._heard if first_s < at_s < last_s]
+        if len(heard) < 3:
+            return kept
+        sign = 1 if kept.state else -1
+        like = [sign * each > LIKE_LOG_ODDS / evidence_temper(len(each)) for each in heard]
+        return replace(kept, like=float(np.mean([columns.mean() for columns in like])))
 
 
 @dataclass(frozen=True, eq=False)
@@ -275,14 +279,12 @@ class Ear:
         if len(powers) == 0:
             return []
         levels = grid.levels(powers, self._columns)
-        cells = evidence_of(self.buzzer.evidence, as_steps(levels))
-        weights = EVIDENCE_SHARE * cells.sum(axis=1)
-        sure = LIKE_LOG_ODDS / evidence_temper(cells.shape[1])
-        like = [(sign * cells > sure).mean(axis=1).tolist() for sign in (-1, 1)]
+        evidence = evidence_of(self.buzzer.evidence, as_steps(levels))
+        weights = EVIDENCE_SHARE * evidence.sum(axis=1)
         start_s = self._start / grid.rate_hz
         ceiling = float(np.log(DWELL_S / grid.hop_s))
-        for weight, *shares in zip(weights.tolist(), *like, strict=True):
-            self._likeness.hear(start_s + grid.middle_s(self._frame), *shares)
+        for weight, each in zip(weights.tolist(), evidence, strict=True):
+            self._likeness.hear(start_s + grid.middle_s(self._frame), each)
             odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
             self._log_odds = odds
             if self.state is None:

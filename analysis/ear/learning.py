@@ -20,6 +20,7 @@ H. Jeffreys, "An invariant form for the prior probability", Proc. R. Soc. A 186 
 symmetric divergence by which columns are chosen.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -555,18 +556,22 @@ def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
     return _learn(powers, grid)
 
 
+def suspects_heard(levels: Levels, grid: FrameGrid) -> Iterator[tuple[Suspect, Labelled]]:
+    """Yield every suspect of a stretch with its frames as labelled by a print of it."""
+    for suspect in find_suspects(levels, steady(levels), grid) + find_beeps(levels, grid):
+        heard = refine(levels, suspect.labels, grid.hop_s)
+        if heard is not None:
+            yield suspect, heard
+
+
 def _learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
     if len(powers) * grid.hop_s < 2 * LEAST_S:
         return None
     levels = grid.levels(powers)
-    held = steady(levels)
     best: tuple[Judgement, Labelled] | None = None
-    for suspect in find_suspects(levels, held, grid) + find_beeps(levels, grid):
-        heard = refine(levels, suspect.labels, grid.hop_s)
-        judged = None if heard is None else judge(levels, suspect.votes_s, heard, grid)
-        if heard is None or judged is None:
-            continue
-        if best is None or judged.rank > best[0].rank:
+    for suspect, heard in suspects_heard(levels, grid):
+        judged = judge(levels, suspect.votes_s, heard, grid)
+        if judged is not None and (best is None or judged.rank > best[0].rank):
             best = judged, heard
     if best is None:
         return None

@@ -12,8 +12,8 @@ BUZZER_LOG_ODDS of the likeliest (a logistic regression: right, or nearly so, or
 The weights in the module are from an earlier form of this program, which drew the same kinds of
 scenes in other shares: 1030 scenes and 405 minutes without a buzzer, seeds 1500 to 1563.
 
-With a fifth of the scenes at a time left out of the fit, the likeliest suspect was nearly right and
-believed in 956 of 1030, wrong and believed in 10, and something was believed in 3 of the 405
+With an eighth of the scenes at a time left out of the fit, the likeliest suspect was nearly right
+and believed in 956 of 1030, wrong and believed in 10, and something was believed in 3 of the 405
 minutes; the weights before believed 968, 33 and 6.
 """
 
@@ -84,14 +84,12 @@ def suspects_in(scene: scenes.Scene, moves_s: list[float]) -> Suspects:
     )
     powers, grid = frames_of(window), FrameGrid.at_rate(float(rate))
     levels = grid.levels(powers)
-    held = learning.steady(levels)
     times_s = [grid.middle_s(i) for i in range(len(powers))]
     truth = np.searchsorted(moves_s, times_s) % 2 == 1
     kept = []
-    for suspect in learning.find_suspects(levels, held, grid) + learning.find_beeps(levels, grid):
-        heard = learning.refine(levels, suspect.labels, grid.hop_s)
-        found = None if heard is None else learning.traits(levels, suspect.votes_s, heard, grid)
-        if heard is None or found is None:
+    for suspect, heard in learning.suspects_heard(levels, grid):
+        found = learning.traits(levels, suspect.votes_s, heard, grid)
+        if found is None:
             continue
         agrees = abs(float(np.mean(heard.labels == truth)) - 0.5) + 0.5 if moves_s else 0.0
         kept.append({"agrees": agrees, "traits": found})
@@ -122,7 +120,7 @@ def fit(files: list[Path]) -> None:
         max(s, key=lambda one: sum(w * one["traits"][k] for k, w in likeness.items()))
         for s in stretches
     ]
-    odds = _fitted([*learning.BUZZER_LOG_ODDS], [[one] for one in likeliest], _yes_or_no)
+    odds = _fitted(list(learning.BUZZER_LOG_ODDS), [[one] for one in likeliest], _yes_or_no)
     base = odds.pop("")
     for name, weights in (("LIKENESS", likeness), ("BUZZER_LOG_ODDS", odds)):
         print(name, json.dumps({k: round(w, 3) for k, w in weights.items()}, indent=4))
@@ -158,11 +156,10 @@ def _fitted(names: list[str], stretches: list[Suspects], loss: Loss) -> dict[str
     agrees = [np.array([one["agrees"] for one in s]) for s in stretches]
 
     def total(weights: Array) -> tuple[float, Array]:
-        each = [loss(weights, t, a) for t, a in zip(scaled, agrees, strict=True)]
-        held = SHRINK * len(each) * np.r_[weights[:-1], 0.0]
-        return sum(one for one, _ in each) + float(held @ weights), sum(
-            g for _, g in each
-        ) + 2 * held
+        each = (loss(weights, t, a) for t, a in zip(scaled, agrees, strict=True))
+        losses, slopes = zip(*each, strict=True)
+        held = SHRINK * len(losses) * np.r_[weights[:-1], 0.0]
+        return sum(losses) + float(held @ weights), np.sum(slopes, axis=0) + 2 * held
 
     found = minimize(total, np.zeros(len(names) + 1), jac=True, method="L-BFGS-B").x
     weights = found[:-1] / spread
