@@ -40,7 +40,7 @@ import numpy.typing as npt
 from analysis.sound import Block, Samples, finite
 from analysis.spoken.judge import Hypothesis
 from analysis.spoken.lines import LineRemover
-from analysis.spoken.matching import FRAME_S, likeliest, matcher_of
+from analysis.spoken.matching import FRAME_S, matcher_of
 from listen.errors import BadInput
 
 RATE_HZ = 16_000
@@ -317,8 +317,7 @@ class Recogniser:
         encoded = self._encoded(samples)
         found = []
         if self._matcher is not None:
-            log_probs = self._matcher.log_probs(self._features(encoded, len(samples)))
-            texts = likeliest(log_probs, self._matcher.follows)
+            texts = self._matcher.texts(self._features(encoded, len(samples)))
             found += [Hypothesis(*one, matched=True) for one in texts]
         for start in self._starts:
             result = self._model.model.generate(

@@ -69,4 +69,4 @@ def test_its_words_are_those_of_the_job() -> None:
 
 def test_weights_for_other_words_are_refused() -> None:
     with pytest.raises(ValueError, match="not for"):
-        matcher_of({"last_bias": np.zeros(7)})
+        matcher_of({"follows": np.zeros((7, 7))})

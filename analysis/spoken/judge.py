@@ -45,22 +45,21 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.352, 0.624, -0.423, -0.076, 0.610, -1.203)
+SHARES = (0.278, 0.886, -0.185, -0.049, 0.842, -1.160)
 """Weights of `evidence`."""
-WEIGHTS = (1.105, 0.594, -0.113, 0.618, 0.147, 1.062, -0.744, -0.114, 0.322)
+WEIGHTS = (0.801, 0.334, -0.081, 0.081, 0.078, 0.461, 0.708, -0.730, -0.419, -0.070, -2.621, -0.582)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
 SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
 DOUBTED = 0.9
-"""Largest confidence of a number that is no eighth or tenth, that something was said before or
-after, of which only the part was heard ("point seven five"), that the matched words tell otherwise,
-or whose sound-alike was heard as well: it is asked."""
-MOST_OTHER = 0.3
-"""Share of the matched texts with other words in them that shows something else was said."""
+"""Largest confidence of a number that is no eighth or tenth, of which only a part may have been
+heard ("point seven five"), or whose sound-alike was heard as well: it is asked."""
 MORE_SAID = 0.05
-"""Share of a number's hypotheses with more words beside it that shows something was said there."""
+"""Share of a number's hypotheses with more words beside it that shows something was said there,"""
+PLAINLY = 0.9
+"""unless the matched words are that sure that there was nothing."""
 ALIKE = 0.02
 """Share of a teen's probability, or a ten's, from which the other of the two was heard as well."""
 NONE_OF_THEM = 0.2
@@ -68,7 +67,7 @@ NONE_OF_THEM = 0.2
 LEAST_PLAUSIBLE = 1 / 20
 COST_ASK = 1.0
 COST_OFFER = 0.7
-COST_WRONG = 16.0
+COST_WRONG = 12.0
 COST_HARMLESS = 4.0
 HARMLESS = ("again", "what now", "note", "start listening")
 """Commands that change nothing in the record when they were not meant."""
@@ -206,11 +205,10 @@ def judge(
     if not shared:
         return Judged("ignore", (), heard)
     best, share = shared[0]
-    sure = _logistic(traits(best, share, seconds))
+    sure = _logistic(traits(best, share, seconds, hypotheses))
     if (
         _oddity(best.meaning) == 1.0
-        or _may_be_a_part(best, hypotheses)
-        or _matched_otherwise(best, hypotheses, cylinders)
+        or _may_be_a_part(best, hypotheses, cylinders)
         or _alike_heard(best, hypotheses, cylinders)
     ):
         sure = min(sure, DOUBTED)
@@ -252,8 +250,8 @@ class Support:
     free, matched : float
         Log of the sum of the probabilities of the hypotheses of a kind that mean it; that of the
         least likely hypothesis of the kind where none does.
-    rival : float
-        Log of the largest such sum, of the free ones, for any other meaning or for none.
+    rival, matched_rival : float
+        Log of the largest such sum for any other meaning or for none.
     wording : str
         Their likeliest wording.
     """
@@ -262,6 +260,7 @@ class Support:
     free: float
     matched: float
     rival: float
+    matched_rival: float
     wording: str
 
 
@@ -294,6 +293,7 @@ def supports_of(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ())
             free=free.log_mass(meaning),
             matched=matched.log_mass(meaning),
             rival=free.log_rival(meaning),
+            matched_rival=matched.log_rival(meaning),
             wording=wording,
         )
         for meaning, wording in wordings.items()
@@ -364,28 +364,34 @@ def evidence(support: Support, seconds: float) -> tuple[float, ...]:
     )
 
 
-def traits(support: Support, share: float, seconds: float) -> tuple[float, ...]:
+def traits(
+    support: Support, share: float, seconds: float, hypotheses: Sequence[Hypothesis]
+) -> tuple[float, ...]:
     """Return what tells whether the likeliest meaning is right.
 
     Returns
     -------
     tuple of float
-        Log of the odds of its share; its free and its matched mass (logs), and how far the free one
-        is above its rival's; the free one for each syllable; how much faster it was than so many
+        Log of the odds of its share; its free and its matched mass (logs), and how far each is
+        above its rival's; the free one for each syllable; how much faster it was than so many
         syllables are (log); 1 for a teen or ten said as one word, which has a sound-alike; 1 for a
-        command.
+        command; the share of the matched texts with other words in them; the share of its
+        hypotheses with more words beside it.
     """
     count = syllables(support.wording)
-    free = max(support.free, -FURTHEST)
+    free, matched = max(support.free, -FURTHEST), max(support.matched, -FURTHEST)
     return (
         min(math.log(max(share, 1e-9) / max(1.0 - share, 1e-9)), SUREST),
         free,
-        max(support.matched, -FURTHEST),
-        min(max(support.free - support.rival, -FURTHEST), FURTHEST),
+        matched,
+        min(free - max(support.rival, -FURTHEST), FURTHEST),
+        min(matched - max(support.matched_rival, -FURTHEST), FURTHEST),
         free / count,
         _hurry(count, seconds),
         1.0 if _has_sound_alike(support) else 0.0,
         1.0 if support.meaning.commands else 0.0,
+        sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text),
+        _more_said(support, hypotheses),
     )
 
 
@@ -394,19 +400,14 @@ def _once(text: str) -> str:
     return re.sub(r"^(.{3,}?)(?: \1){2,}.*$", r"\1", text)
 
 
-def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
-    """Return whether the best meaning may be a part only of what was said."""
-    other = sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text)
-    headless = _words(best.wording)[0] in POINTS
-    return headless or other > MOST_OTHER or _more_said(best, hypotheses) > MORE_SAID
-
-
-def _matched_otherwise(
+def _may_be_a_part(
     best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]
 ) -> bool:
-    """Return whether the words that are matched say something else, or nothing."""
-    masses = _free_and_matched(hypotheses, cylinders)[1].masses
-    return bool(masses) and max(masses, key=lambda meaning: masses[meaning]) != best.meaning
+    """Return whether the best meaning may be a part only of what was said."""
+    if _words(best.wording)[0] in POINTS:
+        return True
+    matched = _free_and_matched(hypotheses, cylinders)[1].masses
+    return matched.get(best.meaning, 0.0) < PLAINLY and _more_said(best, hypotheses) > MORE_SAID
 
 
 def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:

@@ -2,28 +2,35 @@
 
 A recogniser's decoder writes any English text, and in noise it drops or makes up words. Its encoder
 is better than that: it turns sound into features that tell spoken sounds apart whoever says them
-and whatever else there is. A small convolutional network reads these features for the WORDS of this
-job alone, and for OTHER: any other word. It was trained on synthetic speech in the noises of a shop
-(``tests/bench/matching_train.py``).
+and whatever else there is. Small convolutional networks read these features for the WORDS of this
+job alone, and for OTHER: any other word. They were trained on synthetic speech in the noises of a
+shop (``tests/bench/matching_train.py``).
 
 Conventions
 -----------
-The network gives the log probability of each word at each frame of FRAME_S, or of none (class 0):
+A network gives the log probability of each word at each frame of FRAME_S, or of none (class 0):
 a "connectionist temporal classification", in which a text's probability is the sum over all the
 ways to lay its words along the frames. `likeliest` finds the likeliest texts by prefix beam search,
 and weighs each by how often its words follow one another in what is said here, to the power of
 HABIT: "and a" is followed by "half", but what was clearly said stands.
 
+The networks differ by the chance of their training and by the sayings they were given. A text's
+probability is the mean of what they give it, so that what one alone mishears is in doubt. (Their
+frames are not averaged: each lays the same words along other frames.)
+
 Sources
 -------
 A. Graves et al., "Connectionist temporal classification", ICML (2006): the model and its prefix
 search. A. Hannun et al., "First-pass large vocabulary continuous speech recognition using
-bi-directional recurrent DNNs", arXiv 1408.2873 (2014): the search with the odds of words. The
-layers: :mod:`analysis.convolution`; J. L. Ba et al., "Layer normalization", arXiv 1607.06450
-(2016); D. Hendrycks and K. Gimpel, "Gaussian error linear units", arXiv 1606.08415 (2016).
+bi-directional recurrent DNNs", arXiv 1408.2873 (2014): the search with the odds of words. L. K.
+Hansen, P. Salamon, "Neural network ensembles", IEEE Trans. Pattern Anal. Mach. Intell. 12 (1990)
+993. The layers: :mod:`analysis.convolution`; J. L. Ba et al., "Layer normalization", arXiv
+1607.06450 (2016); D. Hendrycks and K. Gimpel, "Gaussian error linear units", arXiv 1606.08415
+(2016).
 """
 
 import functools
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -77,8 +84,8 @@ class Block:
 
 
 @dataclass(frozen=True, eq=False)
-class WordMatcher:
-    """The network.
+class Network:
+    """A network that reads what an encoder hears.
 
     Attributes
     ----------
@@ -89,9 +96,6 @@ class WordMatcher:
     blocks : tuple of Block
     last : ndarray, shape (width, classes)
     last_bias : ndarray, shape (classes,)
-    follows : ndarray, shape (classes, classes)
-        Log probability that a word (column) follows another (row); class 0 is the text's beginning
-        and end.
     """
 
     mean: Floats
@@ -101,7 +105,6 @@ class WordMatcher:
     blocks: tuple[Block, ...]
     last: Floats
     last_bias: Floats
-    follows: Floats
 
     def log_probs(self, features: Floats) -> Floats:
         """Return the log probability of each class at each frame.
@@ -125,8 +128,39 @@ class WordMatcher:
         return np.asarray(scores - np.log(np.exp(scores).sum(axis=1, keepdims=True)))
 
 
+@dataclass(frozen=True, eq=False)
+class WordMatcher:
+    """Networks that judge together.
+
+    Attributes
+    ----------
+    networks : tuple of Network
+    follows : ndarray, shape (classes, classes)
+        Log probability that a word (column) follows another (row); class 0 is the text's beginning
+        and end.
+    """
+
+    networks: tuple[Network, ...]
+    follows: Floats
+
+    def texts(self, features: Floats) -> list[tuple[str, float]]:
+        """Return the likeliest texts, as `likeliest` does, by all networks together.
+
+        Parameters
+        ----------
+        features : ndarray, shape (frames, features)
+            What the encoder hears, a frame every FRAME_S.
+        """
+        shares: dict[str, float] = {}
+        for network in self.networks:
+            for text, share in likeliest(network.log_probs(features), self.follows):
+                shares[text] = _add(shares.get(text, -math.inf), share)
+        ordered = sorted(shares.items(), key=lambda one: -one[1])
+        return [(text, share - math.log(len(self.networks))) for text, share in ordered[:BEAM]]
+
+
 def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
-    """Make the network of its named weights, as ``matching_train.py`` writes them.
+    """Make a matcher of its named weights, as ``matching_train.py`` writes them.
 
     Raises
     ------
@@ -134,8 +168,18 @@ def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
         If they are for other words than WORDS.
     """
     have = {name: np.asarray(value, np.float32) for name, value in weights.items()}
-    if len(have["last_bias"]) != len(WORDS) + 2:
-        raise ValueError(f"weights for {len(have['last_bias']) - 2} words, not for {len(WORDS)}")
+    if len(have["follows"]) != len(WORDS) + 2:
+        raise ValueError(f"weights for {len(have['follows']) - 2} words, not for {len(WORDS)}")
+    networks = []
+    for i in itertools.takewhile(lambda i: f"{i}.first" in have, itertools.count()):
+        start = f"{i}."
+        networks.append(
+            _network({k.removeprefix(start): v for k, v in have.items() if k.startswith(start)})
+        )
+    return WordMatcher(tuple(networks), have["follows"])
+
+
+def _network(have: Mapping[str, Floats]) -> Network:
     blocks = [
         Block(
             gain=have[f"block{i}_gain"],
@@ -146,7 +190,7 @@ def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
         )
         for i, dilation in enumerate(have["dilations"])
     ]
-    return WordMatcher(
+    return Network(
         mean=have["mean"],
         spread=have["spread"],
         first=_taps_first(have["first"]),
@@ -154,7 +198,6 @@ def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
         blocks=tuple(blocks),
         last=have["last"],
         last_bias=have["last_bias"],
-        follows=have["follows"],
     )
 
 
@@ -169,7 +212,7 @@ def likeliest(log_probs: Floats, follows: Floats, beam: int = BEAM) -> list[tupl
     Parameters
     ----------
     log_probs : ndarray, shape (frames, classes)
-        From `WordMatcher.log_probs`.
+        From `Network.log_probs`.
     follows : ndarray, shape (classes, classes)
         See `WordMatcher`.
     beam : int

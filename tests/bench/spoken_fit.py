@@ -84,7 +84,7 @@ def fit_confidence(said: list[Said]) -> tuple[Array, float]:
         shared = judge.shares(hypotheses, seconds)
         if shared:
             best, share = shared[0]
-            rows.append((1.0, *judge.traits(best, share, seconds)))
+            rows.append((1.0, *judge.traits(best, share, seconds, hypotheses)))
             right.append(best.meaning == truth)
     x, y = np.array(rows), np.array(right, float)
 
