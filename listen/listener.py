@@ -72,6 +72,7 @@ class Listener:
         self._trouble: str | None = None
         self._busy_since: float | None = None
         self._written: tuple[float, Sequence[Hypothesis]] | None = None
+        self._last: Spoken | None = None
         self._thread = threading.Thread(target=self._run, name="listener", daemon=True)
         self._thread.start()
 
@@ -119,10 +120,12 @@ class Listener:
             if self._written is None or self._written[0] != utterance.end_s:
                 self._write_down(utterance)
             assert self._written is not None
-            spoken = make_of(utterance, self._written[1], self.expected, self.cylinders)
+            written = self._written[1]
+            spoken = make_of(utterance, written, self.expected, self.cylinders, self._last)
             if over:
                 judged = Judged("ignore", (), spoken.judged.heard)
                 spoken = Spoken(spoken.start_s, spoken.end_s, judged)
+            self._last = spoken
             self._report(spoken)
 
     def _perhaps(self, utterance: Utterance) -> None:

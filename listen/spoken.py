@@ -1,5 +1,6 @@
 """What is spoken in a recording: utterances, what they mean, and the readings they make."""
 
+import math
 import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -70,9 +71,13 @@ def make_of(
     hypotheses: Sequence[Hypothesis],
     expected: Expected = Expected(),  # noqa: B008
     cylinders: Sequence[str] = (),
+    before: Spoken | None = None,
 ) -> Spoken:
-    """Judge an utterance by what the recogniser wrote."""
-    judged = judge(hypotheses, utterance.end_s - utterance.start_s, expected, cylinders)
+    """Judge an utterance by what the recogniser wrote, and by what was said before it."""
+    doubted = before is not None and before.judged.act in ("ask", "offer")
+    since_doubt_s = utterance.start_s - before.end_s if before and doubted else math.inf
+    seconds = utterance.end_s - utterance.start_s
+    judged = judge(hypotheses, seconds, expected, cylinders, since_doubt_s)
     if utterance.too_long:
         judged = Judged("ignore", (), judged.heard)
     return Spoken(utterance.start_s, utterance.end_s, judged)
@@ -88,8 +93,10 @@ def spoken_in(recording: Place, model: Place | None = None) -> Iterator[Spoken]:
     """
     source = open_recording(recording)
     recogniser = Recogniser(model)
+    spoken = None
     for utterance in utterances_in(source.blocks()):
-        yield make_of(utterance, recogniser.write_down(utterance.samples))
+        spoken = make_of(utterance, recogniser.write_down(utterance.samples), before=spoken)
+        yield spoken
 
 
 def readings_spoken_in(
@@ -131,9 +138,10 @@ def readings_spoken_in(
     job = SpokenJob(engine)
     names = [cylinder.name for cylinder in engine.cylinders]
     lines = lines_of(buzzer) if buzzer is not None else ()
+    spoken = None
     for utterance in utterances_in(source.blocks(), lines):
         hypotheses = recogniser.write_down(utterance.samples)
-        spoken = make_of(utterance, hypotheses, job.expected(), names)
+        spoken = make_of(utterance, hypotheses, job.expected(), names, spoken)
         job.take(spoken.start_s, spoken.judged)
         tell(spoken)
     return tuple(job.readings), job.questions

@@ -13,6 +13,7 @@ from analysis.spoken.job import SpokenJob
 from analysis.spoken.judge import (
     COST_WRONG,
     LEAST_PLAUSIBLE,
+    SAME_NUMBER_S,
     Candidate,
     Expected,
     Hypothesis,
@@ -249,6 +250,16 @@ def test_a_number_beside_which_something_was_said_is_asked() -> None:
     judged = judge((*lost, Hypothesis("four two dot seven five.", -2.6)), 2.0)
     assert judged.best == Meaning(mark=Mark(2.75))
     assert judged.act == "ask"
+
+
+def test_a_number_right_after_something_doubted_may_be_its_rest() -> None:
+    number = (
+        Hypothesis("four point two five", -0.02),
+        Hypothesis("four point two five", -0.02, True),
+    )
+    assert judge(number, 1.9).act == "accept"
+    assert judge(number, 1.9, since_doubt_s=SAME_NUMBER_S - 0.1).act == "ask"
+    assert judge(number, 1.9, since_doubt_s=SAME_NUMBER_S + 0.1).act == "accept"
 
 
 def test_words_said_over_and_over_are_logged_once() -> None:

@@ -45,9 +45,9 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.278, 0.886, -0.185, -0.049, 0.842, -1.160)
+SHARES = (0.356, 0.852, -0.610, 0.305, 0.757, -0.999)
 """Weights of `evidence`."""
-WEIGHTS = (0.801, 0.334, -0.081, 0.081, 0.078, 0.461, 0.708, -0.730, -0.419, -0.070, -2.621, -0.582)
+WEIGHTS = (1.040, 0.299, -0.138, 0.196, 0.213, 0.304, 0.679, -0.708, -0.659, -0.063, -2.399, -0.419)
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
@@ -57,9 +57,9 @@ DOUBTED = 0.9
 """Largest confidence of a number that is no eighth or tenth, of which only a part may have been
 heard ("point seven five"), or whose sound-alike was heard as well: it is asked."""
 MORE_SAID = 0.05
-"""Share of a number's hypotheses with more words beside it that shows something was said there,"""
-PLAINLY = 0.9
-"""unless the matched words are that sure that there was nothing."""
+"""Share of a number's hypotheses with more words beside it that shows something was said there."""
+SAME_NUMBER_S = 1.2
+"""Said this soon after something that was doubted, a number may be the rest of it."""
 ALIKE = 0.02
 """Share of a teen's probability, or a ten's, from which the other of the two was heard as well."""
 NONE_OF_THEM = 0.2
@@ -179,6 +179,7 @@ def judge(
     seconds: float,
     expected: Expected = Expected(),
     cylinders: Sequence[str] = (),
+    since_doubt_s: float = math.inf,
 ) -> Judged:
     """Judge an utterance.
 
@@ -192,6 +193,8 @@ def judge(
         What is plausible now.
     cylinders : sequence of str
         Their names on the sheet.
+    since_doubt_s : float
+        How long before it something ended that was asked or offered.
 
     Returns
     -------
@@ -207,8 +210,9 @@ def judge(
     best, share = shared[0]
     sure = _logistic(traits(best, share, seconds, hypotheses))
     if (
-        _oddity(best.meaning) == 1.0
-        or _may_be_a_part(best, hypotheses, cylinders)
+        (best.meaning.mark is not None and since_doubt_s < SAME_NUMBER_S)
+        or _oddity(best.meaning) == 1.0
+        or _may_be_a_part(best, hypotheses)
         or _alike_heard(best, hypotheses, cylinders)
     ):
         sure = min(sure, DOUBTED)
@@ -400,14 +404,9 @@ def _once(text: str) -> str:
     return re.sub(r"^(.{3,}?)(?: \1){2,}.*$", r"\1", text)
 
 
-def _may_be_a_part(
-    best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]
-) -> bool:
+def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
     """Return whether the best meaning may be a part only of what was said."""
-    if _words(best.wording)[0] in POINTS:
-        return True
-    matched = _free_and_matched(hypotheses, cylinders)[1].masses
-    return matched.get(best.meaning, 0.0) < PLAINLY and _more_said(best, hypotheses) > MORE_SAID
+    return _words(best.wording)[0] in POINTS or _more_said(best, hypotheses) > MORE_SAID
 
 
 def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:

@@ -29,7 +29,7 @@ import numpy as np
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 from analysis.sound import Block  # noqa: E402
-from analysis.spoken.judge import Hypothesis, Judged, judge  # noqa: E402
+from analysis.spoken.judge import Hypothesis, Judged  # noqa: E402
 from analysis.wheel import Mark, parse  # noqa: E402
 from bench.spoken_scenes import (  # noqa: E402
     COMMANDS,
@@ -44,7 +44,8 @@ from bench.spoken_scenes import (  # noqa: E402
     say,
     speakers,
 )
-from listen.speech import Recogniser, utterances_in  # noqa: E402
+from listen.speech import Recogniser, Utterance, utterances_in  # noqa: E402
+from listen.spoken import Spoken, make_of  # noqa: E402
 
 Item = dict[str, Any]
 EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 0.975, 0.99, 1.0)
@@ -118,7 +119,12 @@ def by_regex(text: str) -> Mark | None:
 
 def judged(item: Item) -> list[Judged]:
     """Judge each utterance of an item, knowing nothing of the job."""
-    return [judge([Hypothesis(*h) for h in u["h"]], u["end"] - u["start"]) for u in item["res"]]
+    found: list[Spoken] = []
+    for u in item["res"]:
+        cut = Utterance(np.zeros(0, np.float32), u["start"], u["end"])
+        before = found[-1] if found else None
+        found.append(make_of(cut, [Hypothesis(*h) for h in u["h"]], before=before))
+    return [spoken.judged for spoken in found]
 
 
 def outcome(item: Item) -> str:
