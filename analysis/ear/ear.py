@@ -54,7 +54,7 @@ SHORTEST_SHARE = 0.6
 """The same of a beep or gap, in parts of it."""
 LOOK_BACK_S = 0.35
 """How much of the sound before a turn is looked at: chatter, and a steady stretch before it."""
-LOOK_AHEAD_S = 0.033
+LOOK_AHEAD_S = 0.026
 """How long after a turn it is looked at."""
 HEARD_AHEAD_S = 0.034
 """How much of the sound after a turn is looked at: less than the shortest real opening."""
