@@ -2,6 +2,8 @@
 
 import itertools
 import math
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.spoken.language import tokens_of
-from analysis.spoken.matching import OTHER, WORDS, likeliest, matcher_of
+from analysis.spoken.matching import OTHER, WORDS, WordMatcher, likeliest, matcher_of
 
 CLASSES = len(WORDS) + 2
 EVEN = np.zeros((CLASSES, CLASSES), np.float32)
@@ -59,6 +61,18 @@ def test_habit_decides_what_is_in_doubt_and_nothing_else() -> None:
     assert doubted[0][0] == "thirty three"
     clear = likeliest(frames([thirty, silent, [0.01, 0.01, 0.98], [0.01, 0.01, 0.98]]), usual)
     assert clear[0][0] == "thirty thirty"
+
+
+def test_what_one_network_alone_hears_is_in_doubt() -> None:
+    def network(*odds: list[float]) -> Any:
+        return SimpleNamespace(log_probs=lambda features: frames(list(odds)))
+
+    three, thirty = [0.01, 0.98, 0.01], [0.01, 0.01, 0.98]
+    matcher = WordMatcher((network(three), network(thirty), network(thirty)), EVEN)
+    shares = [(text, math.exp(share)) for text, share in matcher.texts(np.zeros((1, 1)))]
+    assert [text for text, _ in shares[:2]] == ["thirty", "three"]
+    assert [share for _, share in shares[:2]] == pytest.approx([0.657, 0.333], abs=0.002)
+    assert sum(share for _, share in shares) == pytest.approx(1.0)
 
 
 def test_its_words_are_those_of_the_job() -> None:
