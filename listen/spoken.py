@@ -74,8 +74,9 @@ def make_of(
     before: Spoken | None = None,
 ) -> Spoken:
     """Judge an utterance by what the recogniser wrote, and by what was said before it."""
-    doubted = before is not None and before.judged.act in ("ask", "offer")
-    since_doubt_s = utterance.start_s - before.end_s if before and doubted else math.inf
+    since_doubt_s = math.inf
+    if before is not None and before.judged.doubted:
+        since_doubt_s = utterance.start_s - before.end_s
     seconds = utterance.end_s - utterance.start_s
     judged = judge(hypotheses, seconds, expected, cylinders, since_doubt_s)
     if utterance.too_long:

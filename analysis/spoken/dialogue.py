@@ -98,7 +98,7 @@ class Dialogue:
 
 def weigh(before: Judged, now: Judged) -> Judged:
     """Weigh an utterance together with the doubtful one before it, of the same meaning perhaps."""
-    if now.act in ("accept", "ignore") or not now.candidates:
+    if not (now.doubted and now.candidates):
         return now
     earlier = {c.meaning: c.probability for c in before.candidates}
     odds = [c.probability * earlier.get(c.meaning, UNNAMED) for c in now.candidates]

@@ -84,7 +84,7 @@ class SpokenJob:
         """Take what was said at a time; return the reading it made, if it made one."""
         best = judged.best
         if judged.act != "accept" or best is None:
-            if judged.act in ("offer", "ask") and self.listening:
+            if judged.doubted and self.listening:
                 self.questions.append(
                     f"at {time_s:.1f} s, {judged.heard!r} was not sure enough: {judged.question()}"
                 )

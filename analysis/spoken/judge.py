@@ -164,8 +164,13 @@ class Judged:
         """Probability of the likeliest meaning."""
         return self.candidates[0].probability if self.candidates else 0.0
 
+    @property
+    def doubted(self) -> bool:
+        """Whether something was meant that is to be offered or asked."""
+        return self.act in ("offer", "ask")
+
     def question(self) -> str:
-        """What to ask when the act is to offer or to ask."""
+        """What to ask when it is doubted."""
         if self.act == "offer":
             return " or ".join(c.meaning.words() for c in self.candidates[:2]) + "?"
         return "say again"
@@ -194,7 +199,7 @@ def judge(
     cylinders : sequence of str
         Their names on the sheet.
     since_doubt_s : float
-        How long before it something ended that was asked or offered.
+        How long before it something ended that was doubted.
 
     Returns
     -------
@@ -210,9 +215,8 @@ def judge(
     best, share = shared[0]
     sure = _logistic(traits(best, share, seconds, hypotheses))
     if (
-        (best.meaning.mark is not None and since_doubt_s < SAME_NUMBER_S)
-        or _oddity(best.meaning) == 1.0
-        or _may_be_a_part(best, hypotheses)
+        _oddity(best.meaning) == 1.0
+        or _may_be_a_part(best, hypotheses, since_doubt_s)
         or _alike_heard(best, hypotheses, cylinders)
     ):
         sure = min(sure, DOUBTED)
@@ -404,9 +408,11 @@ def _once(text: str) -> str:
     return re.sub(r"^(.{3,}?)(?: \1){2,}.*$", r"\1", text)
 
 
-def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
+def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis], since_doubt_s: float) -> bool:
     """Return whether the best meaning may be a part only of what was said."""
-    return _words(best.wording)[0] in POINTS or _more_said(best, hypotheses) > MORE_SAID
+    rest = best.meaning.mark is not None and since_doubt_s < SAME_NUMBER_S
+    headless = _words(best.wording)[0] in POINTS
+    return rest or headless or _more_said(best, hypotheses) > MORE_SAID
 
 
 def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:

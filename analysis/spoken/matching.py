@@ -30,7 +30,6 @@ Hansen, P. Salamon, "Neural network ensembles", IEEE Trans. Pattern Anal. Mach. 
 """
 
 import functools
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -170,16 +169,13 @@ def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
     have = {name: np.asarray(value, np.float32) for name, value in weights.items()}
     if len(have["follows"]) != len(WORDS) + 2:
         raise ValueError(f"weights for {len(have['follows']) - 2} words, not for {len(WORDS)}")
-    networks = []
-    for i in itertools.takewhile(lambda i: f"{i}.first" in have, itertools.count()):
-        start = f"{i}."
-        networks.append(
-            _network({k.removeprefix(start): v for k, v in have.items() if k.startswith(start)})
-        )
-    return WordMatcher(tuple(networks), have["follows"])
+    count = sum(name.endswith(".first") for name in have)
+    return WordMatcher(tuple(_network(have, f"{i}.") for i in range(count)), have["follows"])
 
 
-def _network(have: Mapping[str, Floats]) -> Network:
+def _network(weights: Mapping[str, Floats], start: str) -> Network:
+    """Make a network of those weights whose names begin so."""
+    have = {k.removeprefix(start): v for k, v in weights.items() if k.startswith(start)}
     blocks = [
         Block(
             gain=have[f"block{i}_gain"],

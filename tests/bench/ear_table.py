@@ -80,11 +80,7 @@ def hear_ours(scene: scenes.Scene) -> tuple[list[Found], bool]:
     from analysis.ear.recording import hear
     from analysis.sound import Block
 
-    step = scene.rate_hz
-    blocks = [
-        Block(scene.samples[start : start + step], float(scene.rate_hz), start / scene.rate_hz)
-        for start in range(0, len(scene.samples), step)
-    ]
+    blocks = list(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0))
     heard = hear(lambda: blocks, scene.sounding)
     found = [
         Found(c.time_s, c.uncertainty_s, c.settled_s, c.change, c.points) for c in heard.changes

@@ -75,14 +75,8 @@ def slowed(factor: float) -> Iterator[None]:
 
 def suspects_in(scene: scenes.Scene, moves_s: list[float]) -> Suspects:
     """Return the suspects of a scene's first window; `moves_s` is when the sound goes over."""
-    rate = scene.rate_hz
-    window = next(
-        windows(
-            Block(scene.samples[i : i + rate], float(rate), i / rate)
-            for i in range(0, len(scene.samples), rate)
-        )
-    )
-    powers, grid = frames_of(window), FrameGrid.at_rate(float(rate))
+    window = next(windows(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0)))
+    powers, grid = frames_of(window), FrameGrid.at_rate(scene.rate_hz)
     levels = grid.levels(powers)
     times_s = [grid.middle_s(i) for i in range(len(powers))]
     truth = np.searchsorted(moves_s, times_s) % 2 == 1
