@@ -97,6 +97,19 @@ def test_gathering_keeps_a_stop_whose_next_beep_was_due():
     assert [c.change for c in gather_beeps(raw, raw[-1].time_s + 0.01)][-1] == "starts"
 
 
+def test_one_train_alone_is_one_sound():
+    edges = beeping([(2.4, 17.6)])
+    raw = changes_at(edges)
+    assert [c.time_s for c in gather_beeps(raw, 25.0, 0.0)] == [2.4, edges[-1]]
+    by_hand = np.random.default_rng(5).normal(0.0, 0.008, len(edges)) + edges
+    assert len(gather_beeps(changes_at(np.sort(by_hand).tolist()), 25.0, 0.0)) == len(edges)
+    live, gatherer = [], BeepGatherer()
+    gatherer.pulse_s = (0.05, 0.1)  # so that the first beep is known for one
+    for now_s in np.arange(0.005, 25.0, 0.02):
+        live += gatherer.take([c for c in raw if now_s - 0.02 < c.time_s <= now_s], now_s)
+    assert [c.time_s for c in live] == [2.4, edges[-1]]
+
+
 def test_beeps_that_noise_hides_end_no_train():
     edges = beeping([(1.0, 2.83), (4.0, 6.9)])
     hidden = [t for t in edges if not 4.75 < t < 5.1]  # two beeps

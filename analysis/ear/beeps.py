@@ -37,7 +37,12 @@ EXACTLY, MOST_ODD_IF_EXACT = 0.02, 0.5
 """The same of a clock that is kept exactly: where noise makes and hides beeps, half must do."""
 
 
-def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
+def gather_beeps(
+    changes: list[Change],
+    end_s: float = np.inf,
+    begin_s: float = np.inf,
+    pulse_s: tuple[float, float] | None = None,
+) -> list[Change]:
     """Return the changes with each train of beeps made one sound.
 
     Parameters
@@ -47,21 +52,42 @@ def gather_beeps(changes: list[Change], end_s: float = np.inf) -> list[Change]:
         with no common period, or without a pause.
     end_s : float
         When the sound ends. A train whose next beep was not yet due by then goes on.
+    begin_s : float
+        When the sound begins, if that is known.
+    pulse_s : (float, float) or None
+        Lengths of a beep and a gap, where the buzzer is known to beep: for when too few were heard
+        to show a clock.
 
     Returns
     -------
     list of Change
     """
-    starts = [c for c in changes if c.change == "starts"]
-    ticks = clock([c.time_s for c in starts])
-    if ticks is None:
-        return changes
+    ticks = _ticks(changes, begin_s, end_s, pulse_s)
+    return changes if ticks is None else _gathered(changes, ticks, end_s)
+
+
+def _ticks(
+    changes: list[Change], begin_s: float, end_s: float, pulse_s: tuple[float, float] | None
+) -> tuple[float, float] | None:
+    """Return the clock of the beeps, as `clock` does."""
+    starts_s = [c.time_s for c in changes if c.change == "starts"]
+    heard = clock(starts_s, _quiet_s(changes, begin_s, end_s)) if starts_s else None
+    if heard is None and starts_s and pulse_s is not None:
+        return sum(pulse_s), 1.5 * sum(pulse_s)
+    return heard
+
+
+def _quiet_s(changes: list[Change], begin_s: float, end_s: float) -> float:
+    """Return the longer of the silences before the first sound and after the last, in s."""
+    before_s = changes[0].time_s - begin_s if changes[0].change == "starts" else 0.0
+    after_s = end_s - changes[-1].time_s if changes[-1].change == "stops" else 0.0
+    return max(before_s, after_s if after_s < np.inf else 0.0)
+
+
+def _gathered(changes: list[Change], ticks: tuple[float, float], end_s: float) -> list[Change]:
     period_s = ticks[0]
-    beep_s = float(
-        np.median(
-            [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
-        )
-    )
+    beeps_s = [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
+    beep_s = float(np.median(beeps_s)) if beeps_s else 0.5 * period_s
     trains: list[list[Change]] = []
     for change in changes:
         goes_on = (
@@ -110,9 +136,11 @@ class BeepGatherer:
     """
 
     def __init__(self) -> None:
+        self.pulse_s: tuple[float, float] | None = None  # of the buzzer, as soon as it is known
         self._raw: list[Change] = []
+        self._began_s: float | None = None
+        self._ticks: tuple[float, float] | None = None
         self._waiting: list[Change] = []
-        self._longest_s = 0.0
         self._reported_s = -np.inf
 
     def take(self, changes: list[Change], now_s: float) -> list[Change]:
@@ -124,20 +152,34 @@ class BeepGatherer:
         return self._take(changes, np.inf, end_s)
 
     def _take(self, changes: list[Change], now_s: float, end_s: float) -> list[Change]:
+        if self._began_s is None:
+            self._began_s = min(now_s, end_s)
         if changes or end_s < np.inf:
-            self._raw = [*self._raw, *changes][-REMEMBERED:]
-            ticks = clock([c.time_s for c in self._raw if c.change == "starts"])
-            self._longest_s = 0.0 if ticks is None else _longest_s(*ticks)
-            gathered = gather_beeps(self._raw, end_s)
-            self._waiting = [c for c in gathered if c.time_s > self._reported_s]
+            self._gather(changes, self._began_s, end_s)
         settled = []
         while self._waiting and self._settled(self._waiting[0], now_s):
             settled.append(self._waiting.pop(0))
             self._reported_s = settled[-1].time_s
         return settled
 
+    def _gather(self, changes: list[Change], began_s: float, end_s: float) -> None:
+        raw = [*self._raw, *changes]
+        self._raw = raw[-REMEMBERED:]
+        cut = len(raw) > len(self._raw)
+        if cut:
+            self._began_s = began_s = np.inf
+        self._ticks = _ticks(self._raw, began_s, end_s, self.pulse_s) or self._ticks
+        gathered = self._raw
+        if self._ticks is not None:
+            gathered = _gathered(self._raw, self._ticks, end_s)
+        # What is left of a train that was cut begins no train.
+        self._waiting = [
+            c for c in gathered if c.time_s > self._reported_s and not (cut and c is self._raw[0])
+        ]
+
     def _settled(self, change: Change, now_s: float) -> bool:
-        return change.change != "stops" or now_s > change.time_s + self._longest_s
+        longest_s = 0.0 if self._ticks is None else _longest_s(*self._ticks)
+        return change.change != "stops" or now_s > change.time_s + longest_s
 
 
 def _longest_s(period_s: float, usual_s: float) -> float:
@@ -176,10 +218,11 @@ def beat(starts_s: list[float]) -> float | None:
     return None
 
 
-def clock(starts_s: list[float]) -> tuple[float, float] | None:
+def clock(starts_s: list[float], quiet_s: float = 0.0) -> tuple[float, float] | None:
     """Return the period of the beeps and the longest usual step, in s; None when there is none.
 
-    Beeps that never pause are no trains.
+    Beeps that never pause are no trains. One train alone is, in silence of `quiet_s` before it or
+    after it, if it keeps time as no hand on a crank does.
     """
     period_s = beat(starts_s)
     if period_s is None:
@@ -187,7 +230,9 @@ def clock(starts_s: list[float]) -> tuple[float, float] | None:
     steps, short = _steps(starts_s)
     usual = np.round(np.quantile(short, 0.9) / period_s)
     longest_s = (usual + 0.5) * period_s
-    return (period_s, longest_s) if np.any(steps > longest_s + 0.3 * period_s) else None
+    pause_s = longest_s + 0.3 * period_s
+    alone = quiet_s > pause_s and float(np.median(np.abs(short / period_s - 1))) < EXACTLY
+    return (period_s, longest_s) if alone or np.any(steps > pause_s) else None
 
 
 def _steps(starts_s: list[float]) -> tuple[Array, Array]:

@@ -218,7 +218,7 @@ def _beeping(level: Array, there: Mask, hop_s: float) -> tuple[int, Mask] | None
     for least in (0.5 * (on + off), *(loud - down for down in GAPS_DB)):
         labels = level > least
         starts = np.flatnonzero(np.diff(labels.astype(int)) == 1) * hop_s
-        ticks = clock(starts.tolist())
+        ticks = clock(starts.tolist(), _quiet_s(labels, hop_s))
         if ticks is None:
             continue
         count = int(np.sum(np.abs(np.diff(starts) / ticks[0] - 1) < SAME))
@@ -462,7 +462,14 @@ def _beeps(labels: Mask, hop_s: float) -> bool:
 def _ticks(labels: Mask, way: int, hop_s: float) -> tuple[float, float] | None:
     """Return the clock by which a sound comes (1) or goes (-1), as :func:`beeps.clock`."""
     at = np.flatnonzero(np.diff(labels.astype(int)) == way)
-    return clock((at[:MOST_BEEPS] * hop_s).tolist())
+    return clock((at[:MOST_BEEPS] * hop_s).tolist(), _quiet_s(labels, hop_s))
+
+
+def _quiet_s(labels: Mask, hop_s: float) -> float:
+    """Return how long state 0 lasts at the beginning or at the end, whichever is longer, in s."""
+    sounds = np.flatnonzero(labels)
+    ends = (sounds[0], len(labels) - 1 - sounds[-1]) if len(sounds) else (0, 0)
+    return float(max(ends)) * hop_s
 
 
 def _steps(way: Array, labels: Mask) -> Array:

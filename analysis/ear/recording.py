@@ -91,10 +91,12 @@ def hear(
         return Heard([], None, seconds)
     taught = buzzer.quality == np.inf
     ear: Ear | None = None
+    begin_s = 0.0
     changes: list[Change] = []
     for window in windows(blocks()):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
+            begin_s = window[0].start_s
         follow(ear, window, anew=taught)
         for block in window:
             changes += ear.hear(block)
@@ -102,7 +104,7 @@ def hear(
         progress(seconds)
     if ear is not None:
         changes += ear.finish()
-        changes = gather_beeps(ear.reconsider(changes), seconds)
+        changes = gather_beeps(ear.reconsider(changes), seconds, begin_s, ear.buzzer.pulse_s)
         if buzzer.quality + _log_odds_of(changes, ear.doubt) < 0:
             return Heard([], None, seconds)
     return Heard(changes, buzzer, seconds)
