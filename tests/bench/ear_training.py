@@ -9,6 +9,7 @@ straight, a limiter, a microphone that colours the sound, poorer codecs, other r
 Run from the top of the repository, each in turn::
 
     python tests/bench/ear_training.py harvest FOLDER
+    python tests/bench/ear_training.py harvest FOLDER --first 2000 --count 200
     python tests/bench/ear_training.py harvest FOLDER --first 500 --count 100
     python tests/bench/ear_training.py train FOLDER analysis/ear/firstbreak_weights.py
 
@@ -20,7 +21,7 @@ from __future__ import annotations
 import base64
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,8 +47,10 @@ from bench import scenes  # noqa: E402
 Array = npt.NDArray[np.float64]
 
 TRAINING_SEEDS = range(1000, 1900)
+GROWL_SEEDS = range(2000, 2200)
+"""Growls of the wider world alone: no two tremblers are alike."""
 VALIDATION_SEEDS = range(500, 600)
-"""Neither holds a seed of the table, which begin at ear_table.FIRST_SEED and are few."""
+"""None holds a seed of the table, which begin at ear_table.FIRST_SEED and are few."""
 NEAR_S = 0.040
 """A true change further than this from one that the ear met is another."""
 BATCH = 64
@@ -143,6 +146,17 @@ def _room(rng: np.random.Generator, rate: int) -> Array:
     return tail
 
 
+def _growl_table(rng: np.random.Generator, pitch: float, rate: int) -> Array:
+    """A growl with any tilt, resonances or none, and any phases, or all alike: a sharp pulse."""
+    count = int(min(rng.integers(20, 80), 0.4 * rate // (pitch * 1.2)))
+    hz = pitch * np.arange(1, count + 1)
+    weights = (hz / pitch) ** -rng.uniform(0.0, 1.5) * rng.uniform(0.3, 1.0, count)
+    for _ in range(int(rng.integers(0, 4))):
+        centre, width = scenes._log_uniform(rng, 250.0, 4000.0), rng.uniform(0.08, 0.8)
+        weights *= 1.0 + rng.uniform(1.0, 8.0) * np.exp(-((np.log(hz / centre) / width) ** 2))
+    return scenes._wave_table(weights, rng, float(rng.choice([0.0, rng.uniform(0.0, 1.0), 1.0])))
+
+
 def _store_of(rng: np.random.Generator) -> Any:
     """Return a phone whose microphone colours the sound, and which may limit it."""
     plain = scenes._store
@@ -190,6 +204,10 @@ def altered(rng: np.random.Generator) -> Iterator[dict[str, Any]]:
         _room=_room,
         _store=_store_of(rng),
         _FORMATS=formats,
+        _growl_table=_growl_table,
+        _spin_up=scenes._spin_up if rng.random() < 0.5 else lambda rng, gate, n, rate: np.ones(n),
+        GROWL_SWAY=scenes._log_uniform(rng, 0.02, 0.35),
+        GROWL_SWAY_HZ=scenes._log_uniform(rng, 4.0, 120.0),
     ):
         yield more
 
@@ -320,7 +338,7 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
     return Met(table.reshape(-1, COUNT, STEPS), said, truth)
 
 
-def load(folder: Path, seeds: range) -> tuple[Met, Array, Array]:
+def load(folder: Path, seeds: Sequence[int]) -> tuple[Met, Array, Array]:
     """Return what was kept of some seeds, with each change's seed and its world's number.
 
     Of the many beeps of a pulsed buzzer a quarter is kept.
@@ -444,7 +462,8 @@ def harvest(folder: Path, first: int, count: int) -> None:
     """Make scenes, let the ear hear them, keep the clues of each change it met with its truth."""
     folder.mkdir(exist_ok=True, parents=True)
     for seed in range(first, first + count):
-        worlds = [WORLDS[(seed // len(scenes.BUZZERS)) % 2]]
+        world = "altered" if seed in GROWL_SEEDS else WORLDS[(seed // len(scenes.BUZZERS)) % 2]
+        worlds = [world]
         if seed % 10 == 0:
             worlds.append("keyed")
         for world in worlds:
@@ -464,7 +483,7 @@ def train(folder: Path, weights: Path, epochs: int) -> None:
 
     torch.manual_seed(0)
     torch.set_num_threads(1)
-    met, _, _ = load(folder, TRAINING_SEEDS)
+    met, _, _ = load(folder, [*TRAINING_SEEDS, *GROWL_SEEDS])
     other, seeds, worlds = load(folder, VALIDATION_SEEDS)
     click.echo(f"{len(met.said_s)} changes to fit, {len(other.said_s)} to check")
 
@@ -498,7 +517,7 @@ def train(folder: Path, weights: Path, epochs: int) -> None:
 
 
 def _buzzer(seed: int) -> str:
-    return scenes.BUZZERS[seed % len(scenes.BUZZERS)]
+    return "growl" if seed in GROWL_SEEDS else scenes.BUZZERS[seed % len(scenes.BUZZERS)]
 
 
 if __name__ == "__main__":

@@ -69,6 +69,8 @@ NOISES = (
     "voice",
     "shop",
 )
+GROWL_SWAY, GROWL_SWAY_HZ = 0.1, 30.0
+"""How much a growl's loudness sways, and how quickly."""
 CODECS = ("none", "aac", "mp3", "opus", "amr")
 
 
@@ -252,11 +254,11 @@ def _sag(rng: np.random.Generator, n: int, amount: float) -> Array:
     return np.interp(np.arange(n), np.linspace(0, n - 1, knots), path)
 
 
-def _wave_table(weights: Array, rng: np.random.Generator) -> Array:
-    """Return one period of a sum of harmonics with random phases, unit power."""
+def _wave_table(weights: Array, rng: np.random.Generator, turns: float = 1.0) -> Array:
+    """Return one period of a sum of harmonics, unit power, with phases spread over some turns."""
     size = 8192
     spectrum = np.zeros(size // 2 + 1, dtype=complex)
-    spectrum[1 : len(weights) + 1] = weights * np.exp(2j * np.pi * rng.random(len(weights)))
+    spectrum[1 : len(weights) + 1] = weights * np.exp(2j * np.pi * turns * rng.random(len(weights)))
     table = np.fft.irfft(spectrum, size)
     return table / np.sqrt(np.mean(table**2))
 
@@ -443,7 +445,7 @@ def _buzz(
     if buzzer == "growl":
         speed = pitch * sag * _waver(rng, n, rate, pitch) * _spin_up(rng, gate, n, rate)
         tone = _oscillate(_growl_table(rng, pitch, rate), np.cumsum(speed) / rate)
-        tone *= 1.0 + 0.1 * _slow(rng, n, rate, 30.0)
+        tone *= np.maximum(1.0 + GROWL_SWAY * _slow(rng, n, rate, GROWL_SWAY_HZ), 0.1)
         rattle = signal.lfilter([1.0, -0.9], [1.0], rng.normal(size=n))
         tone += rng.uniform(0.03, 0.15) * rattle / np.std(rattle)
     else:
