@@ -26,8 +26,10 @@ and 4.5: the decoder's prompt, beam search.
 import hashlib
 import importlib.util
 import json
+import math
 import os
 import re
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -55,6 +57,18 @@ TAIL_S = 0.25
 VOICE, NO_VOICE = 0.5, 0.35
 """Odds at which a voice begins and ends; the detector's makers recommend them."""
 LEAST_VOICE_S = 0.13
+LEVEL_S = 0.22
+"""Over how much sound a voice's level is taken: the median, so that a blow is no voice."""
+NEAREST_S = 5.0
+"""The nearest voice is the loudest that was heard in the last so many seconds."""
+BEHIND_DB, NEARER_DB = 9.0, 5.0
+"""So far below the nearest voice another talks behind it; so far above the last one is nearer."""
+CROWDED_DB = 24.0
+"""Where it is never quieter than this below the nearest voice, others may talk behind it."""
+NEARER_AFTER_S = 0.35
+"""How long ago the voice was heard that one is nearer than."""
+OTHERS_S = 1.0
+"""What had been said for longer than this when a nearer voice began was said by others."""
 BEAMS = 5
 MATCHING = "matching.npz"
 """Weights of `analysis.spoken.matching.WordMatcher`, made by ``tests/bench/matching_train.py``."""
@@ -134,6 +148,7 @@ class Utterances:
         self._voiced_s = 0.0  # end of the last chunk with a voice
         self._voice_s = 0.0  # how much of it held a voice
         self._over_long = False
+        self._nearness = Nearness(self._chunk / RATE_HZ)
 
     def hear(self, block: Block) -> list[Utterance]:
         """Take a block and return the utterances that end in it."""
@@ -179,6 +194,13 @@ class Utterances:
         self._kept = np.concatenate([self._kept, chunk])
         chunk_s = len(chunk) / RATE_HZ
         self._at_s += chunk_s
+        behind, nearer = self._nearness.hear(chunk, odds >= VOICE)
+        odds = 0.0 if behind else odds
+        if nearer:
+            self._over_long = False
+        if nearer and self._began_s is not None and self._at_s - self._began_s > OTHERS_S:
+            self._began_s = self._at_s - chunk_s
+            self._kept = self._kept[-int(LEAD_S * RATE_HZ) - len(chunk) :]
         if self._began_s is None:
             self._kept = self._kept[-int(LEAD_S * RATE_HZ) - len(chunk) :]
             if odds < VOICE:
@@ -221,6 +243,37 @@ class Utterances:
         # What has been said is not the lead of what is said next.
         self._kept = self._kept[self._ends_at() - round(TAIL_S * RATE_HZ) // 2 :]
         return utterance
+
+
+class Nearness:
+    """Tells a voice near the microphone from those that talk on behind it.
+
+    Where others talk without a pause, the detector hears a voice all the time, and what is said to
+    the program has neither beginning nor end but by its level.
+    """
+
+    def __init__(self, chunk_s: float) -> None:
+        self._powers: deque[float] = deque(maxlen=round(LEVEL_S / chunk_s))
+        self._levels_db: deque[float] = deque(maxlen=round(NEAREST_S / chunk_s))
+        self._voices_db: deque[float] = deque(maxlen=round(NEAREST_S / chunk_s))
+        self._just_now = round(NEARER_AFTER_S / chunk_s)
+
+    def hear(self, chunk: Samples, voice: bool) -> tuple[bool, bool]:
+        """Take the next chunk; say whether it is behind a nearer voice, and whether it is nearer.
+
+        `voice` says whether the detector hears one in it.
+        """
+        self._powers.append(float(np.mean(np.square(chunk))))
+        level_db = 10.0 * math.log10(float(np.median(self._powers)) + 1e-10)
+        self._levels_db.append(level_db)
+        self._voices_db.append(level_db if voice else -math.inf)
+        nearest_db = max(self._voices_db)
+        if float(np.quantile(self._levels_db, 0.2)) < nearest_db - CROWDED_DB:
+            return False, False
+        heard = list(self._voices_db)[: -self._just_now]
+        last_db = max(heard, default=-math.inf)
+        nearer = voice and level_db > last_db + NEARER_DB and last_db > -math.inf
+        return level_db < nearest_db - BEHIND_DB, nearer
 
 
 class Recogniser:

@@ -131,6 +131,25 @@ def test_a_monologue_is_cut_off_and_is_no_reading() -> None:
     assert len(found[0].samples) == speech.WINDOW_S * RATE
 
 
+@needs_voice
+def test_a_near_voice_is_cut_out_of_talk_that_never_ends() -> None:
+    talkers = ["espeak-ng en-us+f2", "espeak-ng en-gb+m3", "espeak-ng en-029", "espeak-ng en-us+m2"]
+    crowd = np.zeros(24 * RATE)
+    for i, voice in enumerate(talkers):
+        talk = say("and so " + " ".join(SENTENCES[i:] + SENTENCES[:i]).replace(".", ""), voice)
+        crowd += talk[: len(crowd)]
+    x = 0.3 * crowd / np.sqrt(np.mean(crowd**2))  # some 10 dB below the one who is near
+    near = say("thirty-four and a half before", VOICE)
+    for at in (6 * RATE, 16 * RATE):
+        x[at : at + len(near)] += near
+    found = list(utterances_in([Block(0.1 * x.astype(np.float32), RATE, 0.0)]))
+    for at_s in (6.0, 16.0):
+        (one,) = (u for u in found if u.start_s < at_s + 1.0 and u.end_s > at_s)
+        assert not one.too_long
+        assert one.start_s == pytest.approx(at_s, abs=0.6)
+        assert one.end_s == pytest.approx(at_s + len(near) / RATE, abs=0.9)
+
+
 @needs_model
 @needs_voice
 def test_a_seeded_part_of_the_bench(recogniser: Recogniser) -> None:

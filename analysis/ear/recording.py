@@ -28,8 +28,8 @@ TRIED_LOG_ODDS = -2.0
 """Least log odds with which a sound is heard as a buzzer, to judge it by its changes as well."""
 PER_DOUBT, PER_LOG_MS, HEARD_BASE = -4.6, -2.6, 3.0
 """What the changes add to the log odds: by the mean odds of their being none, by the log of their
-median uncertainty in ms, and in any case. Near a logistic fit on some hundred scenes as
-`tests/bench/learning_fit.py` draws them, whose log odds were near even."""
+median uncertainty in ms, whichever way it is worse, and in any case. Near a logistic fit on some
+hundred scenes as `tests/bench/learning_fit.py` draws them, whose log odds were near even."""
 SHARPEST_MS = 0.1
 """Median uncertainty below which changes are as sharp as can be."""
 PLAIN_LOG_ODDS = 5.0
@@ -104,17 +104,24 @@ def hear(
         progress(seconds)
     if ear is not None:
         changes += ear.finish()
-        changes = gather_beeps(ear.reconsider(changes), seconds, begin_s, ear.buzzer.pulse_s)
+        changes = ear.reconsider(changes)
         if buzzer.quality + _log_odds_of(changes, ear.doubt) < 0:
             return Heard([], None, seconds)
+        changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s)
     return Heard(changes, buzzer, seconds)
 
 
 def _log_odds_of(changes: list[Change], doubt: float) -> float:
-    """Return what some changes add to the log odds of a buzzer: its changes are sharp and plain."""
+    """Return what some changes add to the log odds of a buzzer: its changes are sharp and plain.
+
+    Both ways: what was struck begins as sharply as any buzzer, and dies away.
+    """
     if not changes:
         return -SURE_LOG_ODDS
-    usual_ms = 1e3 * float(np.median([c.uncertainty_s for c in changes]))
+    kinds = {change.change for change in changes}
+    usual_ms = 1e3 * max(
+        float(np.median([c.uncertainty_s for c in changes if c.change == kind])) for kind in kinds
+    )
     return HEARD_BASE + PER_DOUBT * doubt + PER_LOG_MS * float(np.log(max(usual_ms, SHARPEST_MS)))
 
 

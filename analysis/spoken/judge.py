@@ -60,7 +60,7 @@ MORE_SAID = 0.05
 """Share of a number's hypotheses with more words beside it that shows something was said there."""
 SAME_NUMBER_S = 1.2
 """Said this soon after something that was doubted, a number may be the rest of it."""
-ALIKE = 0.02
+ALIKE = 0.05
 """Share of a teen's probability, or a ten's, from which the other of the two was heard as well."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
