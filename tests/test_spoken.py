@@ -184,6 +184,23 @@ def test_a_teen_is_asked_when_the_ten_was_heard_as_well() -> None:
     assert judge((*teen, Hypothesis("fifteen too fine.", -2.2)), 2.0).act == "accept"
 
 
+def test_zeroed_is_known_from_zero_by_whether_it_is_time_for_it() -> None:
+    zeroed = (
+        Hypothesis("zeroed", -0.05, matched=True),
+        Hypothesis("zero", -3.0, matched=True),
+        Hypothesis("zero.", -0.8),
+        Hypothesis("zeroed.", -2.6),
+    )
+    assert judge(zeroed, 0.7).doubted
+    due = follow("stop, eighteen before", "fifteen after").expected()
+    judged = judge(zeroed, 0.7, due)
+    assert judged.act == "accept" and judged.best == Meaning((Command("zeroed"),))
+    for said in ("stop, eighteen before", "twenty-eight before"):
+        early = judge(zeroed, 0.7, follow(said).expected())
+        assert early.act != "accept"
+    assert follow("stop, eighteen before", "fifteen after", "zeroed").expected().zeroing is False
+
+
 def test_matched_words_say_which_reading_and_free_ones_whether_it_was_one() -> None:
     held = (
         Hypothesis("four one decimal two five.", -1.0, matched=True),

@@ -34,7 +34,7 @@ import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
-from analysis.ear.firstbreak import BreakOdds, first_break
+from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, cut_short
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.spectrum import FrameGrid
@@ -161,10 +161,14 @@ class _Kept:
     odds: BreakOdds | None
     like: float = 1.0
 
-    def told(self, shape_log_odds: Array, chattered: bool) -> tuple[float, float]:
+    def told(
+        self, shape_log_odds: Array, chattered: bool, chatter_ratio: float = 1.0
+    ) -> tuple[float, float]:
         """Return the moment and its standard uncertainty, in seconds after the origin."""
         said = _told(self.moment, shape_log_odds, chattered)
-        return said if self.odds is None else self.odds.with_opinion(said[0])
+        if self.odds is None:
+            return said
+        return self.odds.where_chatter_is(chatter_ratio).with_opinion(said[0])
 
 
 class Ear:
@@ -253,10 +257,11 @@ class Ear:
         Their moments are told again, and two between which something else was heard are left out.
         """
         better = []
+        rarity = rarity_of_chatter([kept.odds for kept in self.kept if kept.odds is not None])
         for change, kept in zip(changes, self.kept, strict=True):
             others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
             chattered = change.settled_s > change.time_s
-            time_s, uncertainty_s = kept.told(others, chattered)
+            time_s, uncertainty_s = kept.told(others, chattered, rarity)
             time_s += kept.origin_s
             settled_s = max(time_s, change.settled_s) if chattered else time_s
             better.append(

@@ -25,14 +25,15 @@ recognition", CVPR 2016: each adds to the one before.
 """
 
 import base64
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from analysis.convolution import Floats, convolved
-from analysis.ear.clues import COUNT, STEP_S, Clues, clues, times_s
+from analysis.ear.clues import BACK_S, COUNT, STEP_S, Clues, clues, times_s
 from analysis.ear.firstbreak_weights import WEIGHTS
 from analysis.ear.stretch import Stretch
 
@@ -50,6 +51,11 @@ AGREE_S = 0.001
 """So far apart, the model's moment and the net's weigh alike; further, the net's weighs more."""
 BLUR_S = 0.0006
 """By how much the moments that the net was trained on were blurred."""
+LONG_S = 0.015
+"""A first sign this long before the state turned for good is that of a long chatter."""
+CHATTERS, CHATTERS_WEIGHT = 0.3, 4.0
+"""How often that is, as the net takes it, and as how many changes of a recording this counts."""
+TURNS = 30
 LEAST_S = 0.0003
 """Standard uncertainty left when one step is sure: the rise is never quite as trained."""
 
@@ -69,6 +75,21 @@ class BreakOdds:
     times_s: Array
     odds: Array
     none: float = 0.0
+
+    @property
+    def _long(self) -> npt.NDArray[np.bool_]:
+        """Which moments are those of a long chatter."""
+        return np.asarray(self.times_s < self.times_s[0] + BACK_S - LONG_S)
+
+    @property
+    def chatter(self) -> float:
+        """The odds of a long chatter."""
+        return float(self.odds[self._long].sum())
+
+    def where_chatter_is(self, ratio: float) -> "BreakOdds":
+        """Return the odds where long chatter is so many times as likely as anywhere."""
+        odds = self.odds * np.where(self._long, ratio, 1.0)
+        return replace(self, odds=odds / odds.sum())
 
     def with_opinion(self, time_s: float) -> tuple[float, float]:
         """Return moment and standard uncertainty, in seconds, in the light of the model's moment.
@@ -103,6 +124,21 @@ def first_break(stretch: Stretch, said_s: float, uncertainty_s: float) -> BreakO
     t = times_s(stretch.run[-1])
     there = np.array(odds) * ((t > 0) & (t < stretch.end_s)) + 1e-12
     return BreakOdds(t, there / there.sum(), float(none))
+
+
+def rarity_of_chatter(odds: Sequence[BreakOdds]) -> float:
+    """Return how much rarer long chatter is in a recording than anywhere; 1 at most.
+
+    A contact that chatters does so again and again; where it did not, a click before a change is a
+    click. The share of changes with chatter is the mean of their odds in its light, found in turns.
+    """
+    chatter = np.array([each.chatter for each in odds])
+    share = CHATTERS
+    for _ in range(TURNS):
+        yes, no = chatter * share / CHATTERS, (1 - chatter) * (1 - share) / (1 - CHATTERS)
+        share = float(CHATTERS_WEIGHT * CHATTERS + (yes / (yes + no)).sum())
+        share /= CHATTERS_WEIGHT + len(chatter)
+    return min(1.0, share / CHATTERS * (1 - CHATTERS) / (1 - share))
 
 
 def judged(seen: Clues) -> Array:

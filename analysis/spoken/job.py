@@ -32,8 +32,9 @@ def expected(engine: Engine, step: Step, cylinder: str, readings: Sequence[Readi
     readings : sequence of Reading
         Those that stand, in order of time.
     """
+    zeroing = _zeroing_due(readings)
     if step == "stop":
-        return Expected(engine.wheel)
+        return Expected(engine.wheel, zeroing=zeroing)
     figure = engine.opens_at_deg - engine.cylinder(cylinder).fires_at_deg
     last = [
         angle
@@ -41,7 +42,15 @@ def expected(engine: Engine, step: Step, cylinder: str, readings: Sequence[Readi
         if reading.mark and (reading.step, reading.cylinder) == (step, cylinder)
         for angle in meanings(reading.mark, engine.wheel)
     ]
-    return Expected(engine.wheel, (figure, *last[-_LAST:]))
+    return Expected(engine.wheel, (figure, *last[-_LAST:]), zeroing=zeroing)
+
+
+def _zeroing_due(readings: Sequence[Reading]) -> bool:
+    """Return whether the stop has been read on both sides since the wheel was last moved."""
+    steps = [reading.step for reading in readings]
+    if "zeroed" in steps:
+        steps = steps[len(steps) - steps[::-1].index("zeroed") :]
+    return steps.count("stop") >= 2
 
 
 class SpokenJob:

@@ -108,6 +108,9 @@ class Meaning:
         return ", ".join(parts)
 
 
+ZERO, ZEROED = Meaning(mark=Mark(0.0, None)), Meaning((Command("zeroed"),))
+
+
 @dataclass(frozen=True)
 class Candidate:
     """A meaning and its probability."""
@@ -129,11 +132,15 @@ class Expected:
         step and cylinder. Empty when nothing is known.
     spread_deg : float
         How far off them is still usual.
+    zeroing : bool or None
+        Whether it is time to move the wheel to show true dead centre, if that is known: then
+        "zeroed" is expected, and "zero" is not.
     """
 
     wheel: Wheel | None = None
     angles_deg: tuple[float, ...] = ()
     spread_deg: float = 8.0
+    zeroing: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -416,14 +423,22 @@ def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis], since_doubt_
 
 
 def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:
-    """Return whether words of either kind also say the teen or ten it is mistaken for."""
-    mark = best.meaning.mark
-    other = None if mark is None else sound_alike(mark)
-    if other is None:
-        return False
-    alike = replace(best.meaning, mark=other)
+    """Return whether words of either kind also say what it is mistaken for."""
+    alike = _mistaken_for(best.meaning)
     masses = [kind.masses for kind in _free_and_matched(hypotheses, cylinders)]
-    return any(m.get(alike, 0.0) > ALIKE * m.get(best.meaning, 0.0) for m in masses)
+    return alike is not None and any(
+        m.get(alike, 0.0) > ALIKE * m.get(best.meaning, 0.0) for m in masses
+    )
+
+
+def _mistaken_for(meaning: Meaning) -> Meaning | None:
+    """Return the ten for a teen, the teen for a ten, "zero" for "zeroed" and the other way."""
+    if meaning == ZERO:
+        return ZEROED
+    if meaning == ZEROED:
+        return ZERO
+    other = None if meaning.mark is None else sound_alike(meaning.mark)
+    return None if other is None else replace(meaning, mark=other)
 
 
 def _more_said(best: Support, hypotheses: Sequence[Hypothesis]) -> float:
@@ -518,6 +533,8 @@ def _made_plausible(candidates: Sequence[Candidate], expected: Expected) -> list
 def plausibility(meaning: Meaning, expected: Expected) -> float:
     """Return how plausible a meaning is now, from LEAST_PLAUSIBLE to 1; 0 for what cannot be."""
     mark, wheel = meaning.mark, expected.wheel
+    if expected.zeroing is not None and meaning == (ZERO if expected.zeroing else ZEROED):
+        return LEAST_PLAUSIBLE
     if mark is None or wheel is None:
         return 1.0
     try:
