@@ -146,7 +146,7 @@ def test_levels_of_some_columns_are_those_of_all(rate):
 
 @pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="other speech is another scene")
 def test_words_taken_for_a_growl_are_let_go(monkeypatch):
-    growls = [scenes.make_scene("growl", "speech", 6.0, seed, 20.0) for seed in (3, 5, 8)]
+    growls = [scenes.make_scene("growl", "speech", 6.0, seed, 20.0) for seed in (4, 5, 8)]
 
     def found():
         heard = [changes_in(s.samples, s.rate_hz, s.sounding) for s in growls]

@@ -45,6 +45,17 @@ def test_a_change_is_at_its_first_break(chattering):
     assert [c.settled_s - c.time_s > 0.02 for c in changes] == [t in (5.0, 7.4) for t in truth]
 
 
+@pytest.mark.parametrize("opens", [True, False])
+def test_a_change_has_settled_when_the_contact_went_back_last(opens):
+    chatter = [5.0, 5.006, 5.015, 5.02, 5.045] if opens else [5.0, 5.004, 5.03, 5.05, 5.056]
+    edges = [*([1.0, 2.2, 3.4] if opens else [1.0, 2.2]), *([4.1] if opens else []), *chatter, 7.0]
+    changes = changes_in(tone_on(edges, 9.0))
+    (change,) = (c for c in changes if 4.9 < c.time_s < 5.2)
+    assert change.time_s == pytest.approx(5.0, abs=0.003)
+    assert change.settled_s == pytest.approx(chatter[-1], abs=0.004)
+    assert all(c.settled_s == c.time_s for c in changes if c is not change)
+
+
 def test_blocks_of_any_size_give_the_same_first_breaks(chattering):
     sound, _ = chattering
     times = [[c.time_s for c in changes_in(sound, piece_s)] for piece_s in (0.02, 0.37, 4.0)]

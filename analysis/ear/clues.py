@@ -100,19 +100,19 @@ def _along_lines(stretch: Stretch, sides: Sides, t: Array, there: Mask) -> list[
     noise = stretch.noise(sides.old, sides.new, stretch.first_s)
     left = weigh_by_noise(x - old, noise)
     energy = np.maximum(step * weigh_by_noise(step, noise), 0.0)
-    brief, longer = (_mean_about(energy, rate, t, width) for width in (0.001, 0.004))
+    brief, longer = (mean_about(energy, rate, t, width) for width in (0.001, 0.004))
     usual = float(np.median(longer[there])) if there.any() else 0.0
     least = 0.02 * usual + 1e-9
-    way = _mean_about(step * left, rate, t, 0.004) / (longer + least)
+    way = mean_about(step * left, rate, t, 0.004) / (longer + least)
     gone = np.interp(np.arange(len(x)) / rate, t, np.clip(way, 0, 1))
     rest = x - old - gone * step
-    strange = _mean_about(np.abs(rest * weigh_by_noise(rest, noise)), rate, t, 0.002)
+    strange = mean_about(np.abs(rest * weigh_by_noise(rest, noise)), rate, t, 0.002)
     calm = there & (t < sides.calm_s)
     quiet = strange[calm if calm.sum() > 4 else there]
     return [
-        np.clip(_mean_about(step * left, rate, t, 0.001) / (brief + 0.2 * usual + least), -1, 2),
+        np.clip(mean_about(step * left, rate, t, 0.001) / (brief + 0.2 * usual + least), -1, 2),
         np.clip(way, -1, 2),
-        np.clip(_mean_about(turned * left, rate, t, 0.002) / (longer + least), -2, 2),
+        np.clip(mean_about(turned * left, rate, t, 0.002) / (longer + least), -2, 2),
         np.log10(1 + rate * 0.001 * longer),
         np.log10((strange + 1e-3) / ((np.median(quiet) if len(quiet) else 0.0) + 1e-3)),
     ]
@@ -131,7 +131,7 @@ def _by_energy(stretch: Stretch, sides: Sides, t: Array, state: int) -> list[Arr
         return [np.zeros(STEPS)] * 6
     rate, power = stretch.rate_hz, stretch.power_through(state)
     every = np.arange(0.002, stretch.end_s - 0.002, 0.001)
-    course = np.sqrt(_mean_about(power, rate, every, 0.004))
+    course = np.sqrt(mean_about(power, rate, every, 0.004))
     calm = course[every < sides.calm_s]
     calm = calm if len(calm) else course[:4]
     low, old, high = np.percentile(calm, [16, 50, 84])
@@ -140,7 +140,7 @@ def _by_energy(stretch: Stretch, sides: Sides, t: Array, state: int) -> list[Arr
     spread = (high - low) / 2 + 0.02 * top + 1e-9
     sign = 1.0 if new >= old else -1.0
     gap = sign * max(abs(new - old), 0.05 * top, 1e-9)
-    brief, longer = (np.sqrt(_mean_about(power, rate, t, width)) - old for width in (0.001, 0.004))
+    brief, longer = (np.sqrt(mean_about(power, rate, t, width)) - old for width in (0.001, 0.004))
     rows = [
         np.clip(brief / gap, -1, 2.5),
         np.clip(longer / gap, -1, 2.5),
@@ -151,10 +151,10 @@ def _by_energy(stretch: Stretch, sides: Sides, t: Array, state: int) -> list[Arr
     if not stretch.tell.flanks[state].any():
         return [*rows, np.zeros(STEPS)]
     beside = stretch.power_through(state, beside=True)
-    usual = _mean_about(beside, rate, every, 0.003)[every < max(sides.calm_s, 0.006)]
+    usual = mean_about(beside, rate, every, 0.003)[every < max(sides.calm_s, 0.006)]
     return [
         *rows,
-        np.log10((_mean_about(beside, rate, t, 0.003) + FLOOR) / (np.median(usual) + FLOOR)),
+        np.log10((mean_about(beside, rate, t, 0.003) + FLOOR) / (np.median(usual) + FLOOR)),
     ]
 
 
@@ -170,7 +170,7 @@ def _repeats(stretch: Stretch, sides: Sides, t: Array) -> list[Array]:
     ):
         lag = way * _period(part, rate)
         other = np.roll(x, lag)
-        products = (_mean_about(v, rate, t, 0.006) for v in (x * other, x * x, other * other))
+        products = (mean_about(v, rate, t, 0.006) for v in (x * other, x * x, other * other))
         both, own, others = products
         courses.append(both / np.sqrt(own * others + 1e-18))
     return courses
@@ -188,11 +188,11 @@ def _loudness(stretch: Stretch, sides: Sides, t: Array) -> Array:
     """Return how loud it is, all told, against the calm before."""
     power = stretch.x**2
     usual = float(np.mean(power[: max(8, int(sides.calm_s * stretch.rate_hz))]))
-    loud = _mean_about(power, stretch.rate_hz, t, 0.001)
+    loud = mean_about(power, stretch.rate_hz, t, 0.001)
     return np.asarray(np.log10((loud + FLOOR) / (usual + FLOOR)))
 
 
-def _mean_about(values: Array, rate_hz: float, middles_s: Array, width_s: float) -> Array:
+def mean_about(values: Array, rate_hz: float, middles_s: Array, width_s: float) -> Array:
     """Return the mean of a course over a window about each of some times; 0 off its ends."""
     total = np.concatenate([[0.0], np.cumsum(values)])
     sample = np.arange(len(total))

@@ -37,6 +37,7 @@ from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_tem
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, cut_short
 from analysis.ear.moment import Moment, just_about, rise_shapes
+from analysis.ear.settling import settled_s as when_settled
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell
@@ -68,8 +69,6 @@ DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
 """After how long it is looked at again, and how often, before it is believed after all."""
 EVIDENCE_SHARE = 0.4
 """Frames overlap by three quarters, so each counts for less than a frame of its own."""
-CHATTERS_S = 0.004
-"""A first sign that much before the moment by the model is the first of a chatter."""
 CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 CUT_SHORT_S = 0.045
@@ -406,8 +405,10 @@ class Ear:
             return []
         kept = _Kept(turn.state, origin_s + first_s, moment, odds)
         time_s, uncertainty_s = odds.with_opinion(said_s)
-        chattered = len(breaks) > 1 or time_s < said_s - CHATTERS_S
-        settled_s = max(time_s, breaks[-1]) if chattered else time_s
+        settled_s = when_settled(stretch, time_s)
+        if len(x) / rate - settled_s < STEADY_S and not at_end:
+            self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
+            return []
         self.state = turn.state
         self.shape_log_odds[turn.state] += moment.says_of_shape()
         start_s = origin_s + first_s
