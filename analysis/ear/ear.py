@@ -80,6 +80,8 @@ LIKENESS_MARGIN_S = 0.012
 """How far from a change frames show one state alone."""
 LIKENESS_FRAMES = 150
 """Latest frames whose likeness is kept: those of UNLIKE_S and of what is looked at after a turn."""
+LATEST_CHANGES = 300
+"""Latest changes that tell how often the contact chatters."""
 KEPT_S = 1.5
 """How much of the latest sound is kept: more than LOOK_BACK_S."""
 
@@ -197,6 +199,7 @@ class Ear:
         self._due: Due | None = None
         self._likeness = _Likeness()
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
+        self._chatter: deque[float] = deque(maxlen=LATEST_CHANGES)
         self.kept: list[_Kept] = []
         self.follow(buzzer)
 
@@ -256,7 +259,7 @@ class Ear:
         Their moments are told again, and two between which something else was heard are left out.
         """
         better = []
-        rarity = rarity_of_chatter([kept.odds for kept in self.kept if kept.odds is not None])
+        rarity = rarity_of_chatter(self._chatter)
         for change, kept in zip(changes, self.kept, strict=True):
             others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
             chattered = change.settled_s > change.time_s
@@ -404,11 +407,13 @@ class Ear:
                 self._turn = _Turn(again, turn.state, turn.doubts + 1)
             return []
         kept = _Kept(turn.state, origin_s + first_s, moment, odds)
-        time_s, uncertainty_s = odds.with_opinion(said_s)
+        rarity = rarity_of_chatter(self._chatter)
+        time_s, uncertainty_s = odds.where_chatter_is(rarity).with_opinion(said_s)
         settled_s = when_settled(stretch, time_s)
         if len(x) / rate - settled_s < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
+        self._chatter.append(odds.chatter)
         self.state = turn.state
         self.shape_log_odds[turn.state] += moment.says_of_shape()
         start_s = origin_s + first_s

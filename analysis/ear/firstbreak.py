@@ -11,7 +11,8 @@ of none to hold it. It is trained by cross entropy, so that the odds mean what t
 spread, the uncertainty is wide.
 
 The net was trained on thousands of simulated changes, half of them from a wider world than that of
-the accuracy table, and none of its seeds: tests/bench/ear_training.py.
+the accuracy table, and none of its seeds: tests/bench/ear_training.py. How often a contact
+chatters differs from one to the next: `rarity_of_chatter` learns it from a recording's changes.
 
 Conventions
 -----------
@@ -21,7 +22,9 @@ no further than the stretch: it delays nothing.
 Sources
 -------
 Its layers: :mod:`analysis.convolution`. K. He et al., "Deep residual learning for image
-recognition", CVPR 2016: each adds to the one before.
+recognition", CVPR 2016: each adds to the one before. M. Saerens, P. Latinne, C. Decaestecker,
+"Adjusting the outputs of a classifier to new a priori probabilities: a simple procedure", Neural
+Computation 14 (2002) 21: how often a recording's contact chatters, from the odds themselves.
 """
 
 import base64
@@ -126,13 +129,13 @@ def first_break(stretch: Stretch, said_s: float, uncertainty_s: float) -> BreakO
     return BreakOdds(t, there / there.sum(), float(none))
 
 
-def rarity_of_chatter(odds: Sequence[BreakOdds]) -> float:
-    """Return how much rarer long chatter is in a recording than anywhere; 1 at most.
+def rarity_of_chatter(odds: Sequence[float]) -> float:
+    """Return how much rarer long chatter is here than anywhere, from its odds; 1 at most.
 
     A contact that chatters does so again and again; where it did not, a click before a change is a
     click. The share of changes with chatter is the mean of their odds in its light, found in turns.
     """
-    chatter = np.array([each.chatter for each in odds])
+    chatter = np.asarray(odds, dtype=float)
     share = CHATTERS
     for _ in range(TURNS):
         yes, no = chatter * share / CHATTERS, (1 - chatter) * (1 - share) / (1 - CHATTERS)

@@ -23,17 +23,19 @@ from analysis.ear.stretch import Stretch
 Array = npt.NDArray[np.float64]
 
 STEP_S, WIDTH_S = 0.0005, 0.002
-BACK, SPREADS, MOST_BACK = 0.35, 4.0, 0.6
+BACK, SPREADS, MOST_BACK = 0.5, 5.0, 0.75
 """How far from the new level the sound has gone back: in parts of the way to the old one, and at
-least in so many times what the new one strays, unless it strays because it has not settled."""
+least in so many times what the new one strays; but that may be because it has not settled."""
 OVER = 0.5
 """Part of the way at which it comes over."""
 LOUDER, SPILLS = 4.0, 0.05
 """Power beside the lines of a blow: against the usual there, and against the buzzer's."""
-TOOK_S = 0.002
+TOOK_S = 0.001
 """About how long before the sound comes over half-way the contact moves."""
-SLOWEST_S = 0.016
-"""A sound that comes over later than this has come more than once: slow ones take 30 ms in all."""
+BRIEFEST_S = 0.002
+"""Briefer chatter than this is none."""
+BLIP_STEPS, LEAST_BLIP = 12, 0.12
+"""Within how many steps a first break may be over again, and how far the sound then came."""
 LATE_S = 0.020
 """How much of the end of the stretch shows the new state."""
 
@@ -45,17 +47,28 @@ def settled_s(stretch: Stretch, first_s: float) -> float:
     if way is None:
         return first_s
     course, back = way
-    over = np.flatnonzero((t > first_s) & (course > OVER))
-    if len(over) == 0:
+    after = t > first_s
+    course, t = course[after], t[after]
+    came = np.flatnonzero(course > 1.0 - back / 2)
+    if len(came) == 0:
         return first_s
-    last = int(over[0])
-    gone_back = last + np.flatnonzero(course[last:] < 1.0 - back)
-    chatters = t[last] - first_s > SLOWEST_S
-    if len(gone_back):
-        again = over[over > gone_back[-1]]
-        if len(again):
-            last, chatters = int(again[0]), True
-    return max(first_s, float(t[last]) - TOOK_S) if chatters else first_s
+    went = came[0] + np.flatnonzero(course[came[0] :] < 1.0 - back)
+    if len(went):
+        since = int(went[-1])
+    elif _blipped(course[: came[0]]):
+        since = BLIP_STEPS
+    else:
+        return first_s
+    again = np.flatnonzero(course[since:] > OVER)
+    settled = float(t[since + again[0]]) - TOOK_S if len(again) else first_s
+    return settled if settled > first_s + BRIEFEST_S else first_s
+
+
+def _blipped(rise: Array) -> bool:
+    """Return whether the sound came a little way at the first break, and went again."""
+    blip = rise[:BLIP_STEPS].max(initial=0.0)
+    rest = rise[BLIP_STEPS:]
+    return bool(blip > LEAST_BLIP and len(rest) and rest.min() < 0.5 * blip)
 
 
 def _way(stretch: Stretch, t: Array) -> tuple[Array, float] | None:

@@ -108,7 +108,8 @@ class Meaning:
         return ", ".join(parts)
 
 
-ZERO, ZEROED = Meaning(mark=Mark(0.0, None)), Meaning((Command("zeroed"),))
+ZERO, ZEROED = Meaning(mark=Mark(0.0)), Meaning((Command("zeroed"),))
+NOTE = Meaning((Command("note"),))
 
 
 @dataclass(frozen=True)
@@ -390,8 +391,8 @@ def traits(
         Log of the odds of its share; its free and its matched mass (logs), and how far each is
         above its rival's; the free one for each syllable; how much faster it was than so many
         syllables are (log); 1 for a teen or ten said as one word, which has a sound-alike; 1 for a
-        command; the share of the matched texts with other words in them; the share of its
-        hypotheses with more words beside it.
+        command; the share of the matched texts with other words in them, as a note has; the share
+        of its hypotheses with more words beside it.
     """
     count = syllables(support.wording)
     free, matched = max(support.free, -FURTHEST), max(support.matched, -FURTHEST)
@@ -405,9 +406,13 @@ def traits(
         _hurry(count, seconds),
         1.0 if _has_sound_alike(support) else 0.0,
         1.0 if support.meaning.commands else 0.0,
-        sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text),
+        0.0 if support.meaning == NOTE else _other_words(hypotheses),
         _more_said(support, hypotheses),
     )
+
+
+def _other_words(hypotheses: Sequence[Hypothesis]) -> float:
+    return sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text)
 
 
 def _once(text: str) -> str:
