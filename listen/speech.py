@@ -60,7 +60,7 @@ LEAST_VOICE_S = 0.13
 LEVEL_S = 0.22
 """Over how much sound a voice's level is taken: the median, so that a blow is no voice."""
 NEAREST_S = 5.0
-"""The nearest voice is the loudest that was heard in the last so many seconds."""
+"""The nearest voice is the loudest of an utterance, in the last so many seconds."""
 BEHIND_DB, NEARER_DB = 9.0, 5.0
 """So far below the nearest voice another talks behind it; so far above the last one is nearer."""
 CROWDED_DB = 24.0
@@ -238,6 +238,7 @@ class Utterances:
     def _end(self) -> Utterance | None:
         utterance = self._cut()
         self._began_s = None
+        self._nearness.forget()
         if self._voice_s < LEAST_VOICE_S:  # it may be the first of what is said next, hardly heard
             return None
         # What has been said is not the lead of what is said next.
@@ -274,6 +275,10 @@ class Nearness:
         last_db = max(heard, default=-math.inf)
         nearer = voice and level_db > last_db + NEARER_DB and last_db > -math.inf
         return level_db < nearest_db - BEHIND_DB, nearer
+
+    def forget(self) -> None:
+        """Forget how loud the voices were: who speaks next may be further away."""
+        self._voices_db.clear()
 
 
 class Recogniser:
