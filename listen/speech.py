@@ -147,7 +147,7 @@ class Utterances:
         self._began_s: float | None = None
         self._voiced_s = 0.0  # end of the last chunk with a voice
         self._voice_s = 0.0  # how much of it held a voice
-        self._over_long = False
+        self._talk_goes_on = False  # until it falls silent, or somebody nearer speaks
         self._nearness = Nearness(self._chunk / RATE_HZ)
 
     def hear(self, block: Block) -> list[Utterance]:
@@ -174,7 +174,7 @@ class Utterances:
         self._detector.reset()
         self._waiting = self._kept = np.zeros(0, np.float32)
         self._at_s = self._began_s = None
-        self._over_long = False
+        self._talk_goes_on = False
         return ended
 
     def _take(self, samples: Samples) -> list[Utterance]:
@@ -194,19 +194,17 @@ class Utterances:
         self._kept = np.concatenate([self._kept, chunk])
         chunk_s = len(chunk) / RATE_HZ
         self._at_s += chunk_s
-        behind, nearer = self._nearness.hear(chunk, odds >= VOICE)
+        voice = odds >= VOICE
+        behind, nearer = self._nearness.hear(chunk, voice)
         odds = 0.0 if behind else odds
-        if nearer:
-            self._over_long = False
+        if nearer or not voice:
+            self._talk_goes_on = False
         if nearer and self._began_s is not None and self._at_s - self._began_s > OTHERS_S:
             self._began_s = self._at_s - chunk_s
             self._kept = self._kept[-int(LEAD_S * RATE_HZ) - len(chunk) :]
         if self._began_s is None:
             self._kept = self._kept[-int(LEAD_S * RATE_HZ) - len(chunk) :]
-            if odds < VOICE:
-                self._over_long = False
-                return None
-            if self._over_long:
+            if odds < VOICE or self._talk_goes_on:
                 return None
             self._began_s, self._voice_s = self._at_s - chunk_s, 0.0
         silent_s = self._at_s - self._voiced_s
@@ -214,20 +212,21 @@ class Utterances:
             self._voiced_s, self._told = self._at_s, False
             self._voice_s += chunk_s
         elif silent_s >= END_S:
+            self._talk_goes_on = voice  # of others
             return self._end()
         elif silent_s >= TAIL_S and not self._told and self._voice_s >= LEAST_VOICE_S:
             self._told = True
             self._perhaps(self._cut())
         if self._at_s - self._began_s > LONGEST_S:
-            self._over_long = True
-            return self._end()
+            self._talk_goes_on = True
+            return self._end(too_long=True)
         return None
 
-    def _cut(self) -> Utterance:
+    def _cut(self, too_long: bool = False) -> Utterance:
         assert self._began_s is not None
         samples = self._kept[: self._ends_at()]
         samples = samples[-int(WINDOW_S * RATE_HZ) :]  # rather less of the lead than of the end
-        return Utterance(samples, self._began_s, self._voiced_s, self._over_long)
+        return Utterance(samples, self._began_s, self._voiced_s, too_long)
 
     def _ends_at(self) -> int:
         """Return where in what was kept the utterance ends."""
@@ -235,8 +234,8 @@ class Utterances:
         after = max(0, round((self._at_s - self._voiced_s - TAIL_S) * RATE_HZ))
         return len(self._kept) - after
 
-    def _end(self) -> Utterance | None:
-        utterance = self._cut()
+    def _end(self, too_long: bool = False) -> Utterance | None:
+        utterance = self._cut(too_long)
         self._began_s = None
         self._nearness.forget()
         if self._voice_s < LEAST_VOICE_S:  # it may be the first of what is said next, hardly heard

@@ -137,10 +137,9 @@ def outcome(item: Item) -> str:
 
 
 def likeliest(item: Item) -> bool:
-    """Whether the likeliest reading of a single utterance is right, accepted or not."""
-    found = judged(item)
+    """Whether the reading came first in an utterance, accepted or not."""
     truth = Mark(item["number"], item["side"])
-    return len(found) == 1 and found[0].best is not None and found[0].best.mark == truth
+    return any(j.best is not None and j.best.mark == truth for j in judged(item))
 
 
 def rival_outcome(item: Item) -> str:
