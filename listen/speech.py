@@ -65,6 +65,9 @@ BEHIND_DB, NEARER_DB = 9.0, 5.0
 """So far below the nearest voice another talks behind it; so far above the last one is nearer."""
 CROWDED_DB = 24.0
 """Where it is never quieter than this below the nearest voice, others may talk behind it."""
+BEHIND_S = 0.8
+"""An utterance ends after so long without a nearer voice than those behind it: a word may be said
+more softly."""
 NEARER_AFTER_S = 0.35
 """How long ago the voice was heard that one is nearer than."""
 OTHERS_S = 1.0
@@ -146,6 +149,7 @@ class Utterances:
         self._at_s: float | None = None  # time just after what was kept
         self._began_s: float | None = None
         self._voiced_s = 0.0  # end of the last chunk with a voice
+        self._any_voice_s = 0.0  # or with another behind it
         self._voice_s = 0.0  # how much of it held a voice
         self._talk_goes_on = False  # until it falls silent, or somebody nearer speaks
         self._nearness = Nearness(self._chunk / RATE_HZ)
@@ -194,7 +198,7 @@ class Utterances:
         self._kept = np.concatenate([self._kept, chunk])
         chunk_s = len(chunk) / RATE_HZ
         self._at_s += chunk_s
-        voice = odds >= VOICE
+        voice, any_voice = odds >= VOICE, odds >= NO_VOICE
         behind, nearer = self._nearness.hear(chunk, voice)
         odds = 0.0 if behind else odds
         if nearer or not voice:
@@ -207,11 +211,13 @@ class Utterances:
             if odds < VOICE or self._talk_goes_on:
                 return None
             self._began_s, self._voice_s = self._at_s - chunk_s, 0.0
+        if any_voice:
+            self._any_voice_s = self._at_s
         silent_s = self._at_s - self._voiced_s
         if odds >= NO_VOICE:
             self._voiced_s, self._told = self._at_s, False
             self._voice_s += chunk_s
-        elif silent_s >= END_S:
+        elif silent_s >= BEHIND_S or self._at_s - self._any_voice_s >= END_S:
             self._talk_goes_on = voice  # of others
             return self._end()
         elif silent_s >= TAIL_S and not self._told and self._voice_s >= LEAST_VOICE_S:
