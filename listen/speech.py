@@ -10,8 +10,8 @@ them.
 Conventions
 -----------
 Everything here runs at RATE_HZ. Times are on the clock of the blocks that went in. An utterance
-ends after END_S without a voice. One of more than LONGEST_S is somebody talking, not a reading: it
-is cut off there and said to be too long.
+ends after END_S without a voice, or after BEHIND_S where others talk on behind it. One of more than
+LONGEST_S is somebody talking, not a reading: it is cut off there and said to be too long.
 
 The decoder is shown a few lines of readings as if they had just been said (a "prompt"), so that it
 writes numbers in words and knows what to expect; it hears WINDOW_S of sound, a third of what it was
@@ -26,10 +26,8 @@ and 4.5: the decoder's prompt, beam search.
 import hashlib
 import importlib.util
 import json
-import math
 import os
 import re
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -43,6 +41,7 @@ from analysis.sound import Block, Samples, finite
 from analysis.spoken.judge import Hypothesis
 from analysis.spoken.lines import LineRemover
 from analysis.spoken.matching import FRAME_S, matcher_of
+from analysis.spoken.nearness import Nearness
 from listen.errors import BadInput
 
 RATE_HZ = 16_000
@@ -57,19 +56,9 @@ TAIL_S = 0.25
 VOICE, NO_VOICE = 0.5, 0.35
 """Odds at which a voice begins and ends; the detector's makers recommend them."""
 LEAST_VOICE_S = 0.13
-LEVEL_S = 0.22
-"""Over how much sound a voice's level is taken: the median, so that a blow is no voice."""
-NEAREST_S = 5.0
-"""The nearest voice is the loudest of an utterance, in the last so many seconds."""
-BEHIND_DB, NEARER_DB = 9.0, 5.0
-"""So far below the nearest voice another talks behind it; so far above the last one is nearer."""
-CROWDED_DB = 24.0
-"""Where it is never quieter than this below the nearest voice, others may talk behind it."""
 BEHIND_S = 0.8
 """An utterance ends after so long without a nearer voice than those behind it: a word may be said
 more softly."""
-NEARER_AFTER_S = 0.35
-"""How long ago the voice was heard that one is nearer than."""
 OTHERS_S = 1.0
 """What had been said for longer than this when a nearer voice began was said by others."""
 BEAMS = 5
@@ -249,41 +238,6 @@ class Utterances:
         # What has been said is not the lead of what is said next.
         self._kept = self._kept[self._ends_at() - round(TAIL_S * RATE_HZ) // 2 :]
         return utterance
-
-
-class Nearness:
-    """Tells a voice near the microphone from those that talk on behind it.
-
-    Where others talk without a pause, the detector hears a voice all the time, and what is said to
-    the program has neither beginning nor end but by its level.
-    """
-
-    def __init__(self, chunk_s: float) -> None:
-        self._powers: deque[float] = deque(maxlen=round(LEVEL_S / chunk_s))
-        self._levels_db: deque[float] = deque(maxlen=round(NEAREST_S / chunk_s))
-        self._voices_db: deque[float] = deque(maxlen=round(NEAREST_S / chunk_s))
-        self._just_now = round(NEARER_AFTER_S / chunk_s)
-
-    def hear(self, chunk: Samples, voice: bool) -> tuple[bool, bool]:
-        """Take the next chunk; say whether it is behind a nearer voice, and whether it is nearer.
-
-        `voice` says whether the detector hears one in it.
-        """
-        self._powers.append(float(np.mean(np.square(chunk))))
-        level_db = 10.0 * math.log10(float(np.median(self._powers)) + 1e-10)
-        self._levels_db.append(level_db)
-        self._voices_db.append(level_db if voice else -math.inf)
-        nearest_db = max(self._voices_db)
-        if float(np.quantile(self._levels_db, 0.2)) < nearest_db - CROWDED_DB:
-            return False, False
-        heard = list(self._voices_db)[: -self._just_now]
-        last_db = max(heard, default=-math.inf)
-        nearer = voice and level_db > last_db + NEARER_DB and last_db > -math.inf
-        return level_db < nearest_db - BEHIND_DB, nearer
-
-    def forget(self) -> None:
-        """Forget how loud the voices were: who speaks next may be further away."""
-        self._voices_db.clear()
 
 
 class Recogniser:
