@@ -10,8 +10,9 @@ sign and stay changed for LOOK_AHEAD_S, the buzzer has changed state, give or ta
 Then the stretch around is heard again, a millisecond at a time (:mod:`.stretch`): a contact that
 chatters makes and breaks before it settles, and the change is at the first break of that run.
 :mod:`.moment` finds the first sign of it in a matched filter's output, whatever the buzzer's
-attack. :mod:`.firstbreak` judges both against all that the sound shows there. Where that finds no
-change, the ear doubts: it looks again, and lets go what goes back meanwhile, as noise does.
+attack. :mod:`.firstbreak` judges both against all that the sound shows there, and
+:mod:`.settling` tells when the contact went back for the last time. Where no change is found, the
+ear doubts: it looks again, and lets go what goes back meanwhile, as noise does.
 
 A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
 buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go. Live, it has been told by then.
