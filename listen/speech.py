@@ -192,14 +192,15 @@ class Utterances:
         odds = 0.0 if behind else odds
         if nearer or not voice:
             self._talk_goes_on = False
-        if nearer and self._began_s is not None and self._at_s - self._began_s > OTHERS_S:
-            self._began_s = self._at_s - chunk_s
-            self._kept = self._kept[-int(LEAD_S * RATE_HZ) - len(chunk) :]
+        lead = slice(-int(LEAD_S * RATE_HZ) - len(chunk), None)
         if self._began_s is None:
-            self._kept = self._kept[-int(LEAD_S * RATE_HZ) - len(chunk) :]
+            self._kept = self._kept[lead]
             if odds < VOICE or self._talk_goes_on:
                 return None
             self._began_s, self._voice_s = self._at_s - chunk_s, 0.0
+        elif nearer and self._at_s - self._began_s > OTHERS_S:
+            self._kept = self._kept[lead]
+            self._began_s = self._at_s - chunk_s
         if any_voice:
             self._any_voice_s = self._at_s
         silent_s = self._at_s - self._voiced_s

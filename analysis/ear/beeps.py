@@ -62,8 +62,7 @@ def gather_beeps(
     -------
     list of Change
     """
-    ticks = _ticks(changes, begin_s, end_s, pulse_s)
-    return changes if ticks is None else _gathered(changes, ticks, end_s)
+    return _gathered(changes, _ticks(changes, begin_s, end_s, pulse_s), end_s)
 
 
 def _ticks(
@@ -80,11 +79,15 @@ def _ticks(
 def _quiet_s(changes: list[Change], begin_s: float, end_s: float) -> float:
     """Return the longer of the silences before the first sound and after the last, in s."""
     before_s = changes[0].time_s - begin_s if changes[0].change == "starts" else 0.0
-    after_s = end_s - changes[-1].time_s if changes[-1].change == "stops" else 0.0
-    return max(before_s, after_s if after_s < np.inf else 0.0)
+    ended = changes[-1].change == "stops" and end_s < np.inf
+    return max(before_s, end_s - changes[-1].time_s if ended else 0.0)
 
 
-def _gathered(changes: list[Change], ticks: tuple[float, float], end_s: float) -> list[Change]:
+def _gathered(
+    changes: list[Change], ticks: tuple[float, float] | None, end_s: float
+) -> list[Change]:
+    if ticks is None:
+        return changes
     period_s = ticks[0]
     beeps_s = [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
     beep_s = float(np.median(beeps_s)) if beeps_s else 0.5 * period_s
@@ -169,9 +172,7 @@ class BeepGatherer:
         if cut:
             self._began_s = began_s = np.inf
         self._ticks = _ticks(self._raw, began_s, end_s, self.pulse_s) or self._ticks
-        gathered = self._raw
-        if self._ticks is not None:
-            gathered = _gathered(self._raw, self._ticks, end_s)
+        gathered = _gathered(self._raw, self._ticks, end_s)
         # What is left of a train that was cut begins no train.
         self._waiting = [
             c for c in gathered if c.time_s > self._reported_s and not (cut and c is self._raw[0])

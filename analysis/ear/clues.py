@@ -193,7 +193,23 @@ def _loudness(stretch: Stretch, sides: Sides, t: Array) -> Array:
 
 
 def mean_about(values: Array, rate_hz: float, middles_s: Array, width_s: float) -> Array:
-    """Return the mean of a course over a window about each of some times; 0 off its ends."""
+    """Return the mean of a course over a window about each of some times; 0 off its ends.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        The course, from time 0 on.
+    rate_hz : float
+        How many of them there are in a second.
+    middles_s : ndarray, shape (m,)
+        The times, in seconds.
+    width_s : float
+        The window's width, in seconds.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+    """
     total = np.concatenate([[0.0], np.cumsum(values)])
     sample = np.arange(len(total))
     first, last = (

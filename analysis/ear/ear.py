@@ -38,7 +38,7 @@ from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_tem
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, cut_short
 from analysis.ear.moment import Moment, just_about, rise_shapes
-from analysis.ear.settling import settled_s as when_settled
+from analysis.ear.settling import when_settled
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell
@@ -164,7 +164,7 @@ class _Kept:
     like: float = 1.0
 
     def told(
-        self, shape_log_odds: Array, chattered: bool, chatter_ratio: float = 1.0
+        self, shape_log_odds: Array, chattered: bool, chatter_ratio: float
     ) -> tuple[float, float]:
         """Return the moment and its standard uncertainty, in seconds after the origin."""
         said = _told(self.moment, shape_log_odds, chattered)

@@ -40,8 +40,21 @@ LATE_S = 0.020
 """How much of the end of the stretch shows the new state."""
 
 
-def settled_s(stretch: Stretch, first_s: float) -> float:
-    """Return when a change has settled whose first break was at `first_s`; that, if at once."""
+def when_settled(stretch: Stretch, first_s: float) -> float:
+    """Return when a change has settled.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        The sound around it, to well after it has settled.
+    first_s : float
+        Its first break, in seconds.
+
+    Returns
+    -------
+    float
+        In seconds; `first_s` if it settled at once.
+    """
     t = np.arange(WIDTH_S, stretch.end_s - WIDTH_S, STEP_S)
     way = _way(stretch, t)
     if way is None:

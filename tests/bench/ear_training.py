@@ -462,9 +462,9 @@ def harvest(folder: Path, first: int, count: int) -> None:
     """Make scenes, let the ear hear them, keep the clues of each change it met with its truth."""
     folder.mkdir(exist_ok=True, parents=True)
     for seed in range(first, first + count):
-        world = "altered" if seed in GROWL_SEEDS else WORLDS[(seed // len(scenes.BUZZERS)) % 2]
-        worlds = [world]
-        if seed % 10 == 0:
+        growl = seed in GROWL_SEEDS
+        worlds = ["altered" if growl else WORLDS[(seed // len(scenes.BUZZERS)) % 2]]
+        if seed % 10 == 0 and not growl:
             worlds.append("keyed")
         for world in worlds:
             path = folder / f"{world}-{seed}.npz"
