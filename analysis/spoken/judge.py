@@ -56,8 +56,9 @@ SUREST = 6.0
 DOUBTED = 0.9
 """Largest confidence of a number that is no eighth or tenth, of which only a part may have been
 heard ("point seven five"), or whose sound-alike was heard as well: it is asked."""
-MORE_SAID = 0.05
-"""Share of a number's hypotheses with more words beside it that shows something was said there."""
+MORE_SAID, MUCH_MORE_SAID = 0.05, 0.4
+"""Share of a number's hypotheses with more words beside it that shows something was said there: of
+both kinds, and of either alone."""
 SAME_NUMBER_S = 1.2
 """Said this soon after something that was doubted, a number may be the rest of it."""
 ALIKE = 0.05
@@ -424,7 +425,16 @@ def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis], since_doubt_
     """Return whether the best meaning may be a part only of what was said."""
     rest = best.meaning.mark is not None and since_doubt_s < SAME_NUMBER_S
     headless = _words(best.wording)[0] in POINTS
-    return rest or headless or _more_said(best, hypotheses) > MORE_SAID
+    return rest or headless or _more_heard(best, hypotheses)
+
+
+def _more_heard(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
+    """Return whether more was said beside the best; a little of one kind alone is made up."""
+    if _more_said(best, hypotheses) <= MORE_SAID:
+        return False
+    kinds = [[h for h in hypotheses if h.matched == kind] for kind in (False, True)]
+    shares = [_more_said(best, kind) for kind in kinds if kind]
+    return min(shares) > MORE_SAID or max(shares) > MUCH_MORE_SAID
 
 
 def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:

@@ -208,6 +208,8 @@ def altered(rng: np.random.Generator) -> Iterator[dict[str, Any]]:
         _spin_up=scenes._spin_up if rng.random() < 0.5 else lambda rng, gate, n, rate: np.ones(n),
         GROWL_SWAY=scenes._log_uniform(rng, 0.02, 0.35),
         GROWL_SWAY_HZ=scenes._log_uniform(rng, 4.0, 120.0),
+        GROWL_ATTACK_S=(scenes._log_uniform(rng, 0.002, 0.02),) * 2,
+        GROWL_RELEASE_S=(scenes._log_uniform(rng, 0.001, 0.03),) * 2,
     ):
         yield more
 
@@ -306,17 +308,19 @@ class Met:
 
 def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
     """Let the ear hear a scene and return the changes it met."""
-    seen: list[tuple[npt.NDArray[np.float16], float, float]] = []
-    origins: list[float] = []
+    asked: dict[int, tuple[BreakOdds, npt.NDArray[np.float16], float, float]] = {}
+    origins: list[tuple[int, float]] = []
     judge, reconsider = ear_module.first_break, ear_module.Ear.reconsider
 
     def watched(stretch: Any, said_s: float, uncertainty_s: float) -> Any:
         found = clues(stretch, said_s, uncertainty_s)
-        seen.append((found.astype(np.float16), stretch.run[-1], said_s))
-        return judge(stretch, said_s, uncertainty_s)
+        odds = judge(stretch, said_s, uncertainty_s)
+        asked[id(odds)] = odds, found.astype(np.float16), stretch.run[-1], said_s
+        return odds
 
     def watched_again(ear: Any, changes: Any) -> Any:
-        origins.extend(kept.origin_s for kept in ear.kept if kept.odds is not None)
+        # Of a change that had not settled the net was asked more than once; the last one is kept.
+        origins.extend((id(k.odds), k.origin_s) for k in ear.kept if k.odds is not None)
         return reconsider(ear, changes)
 
     pieces = list(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0))
@@ -327,8 +331,9 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
     ):
         hear(lambda: pieces, scene.sounding)
     starts, ends = np.array(moves, dtype=float).reshape(-1, 2).T
+    seen = [asked[key][1:] for key, _ in origins]
     truth = np.full(len(seen), np.nan)
-    for i, ((_, anchor_s, _), origin_s) in enumerate(zip(seen, origins, strict=True)):
+    for i, ((_, anchor_s, _), (_, origin_s)) in enumerate(zip(seen, origins, strict=True)):
         at_s = origin_s + anchor_s
         far = np.maximum(np.maximum(starts - at_s, at_s - ends), 0.0)
         if len(far) and far.min() < NEAR_S:

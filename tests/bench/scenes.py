@@ -71,6 +71,8 @@ NOISES = (
 )
 GROWL_SWAY, GROWL_SWAY_HZ = 0.1, 30.0
 """How much a growl's loudness sways, and how quickly."""
+GROWL_ATTACK_S, GROWL_RELEASE_S = (0.002, 0.020), (0.004, 0.025)
+"""Between which it begins and ends."""
 CODECS = ("none", "aac", "mp3", "opus", "amr")
 
 
@@ -438,7 +440,7 @@ def _buzz(
         release = float(rng.uniform(0.005, 0.030))
     elif buzzer == "growl":
         pitch = rng.uniform(100.0, 150.0)
-        attack, release = float(rng.uniform(0.002, 0.020)), float(rng.uniform(0.004, 0.025))
+        attack, release = float(rng.uniform(*GROWL_ATTACK_S)), float(rng.uniform(*GROWL_RELEASE_S))
     else:
         pitch = rng.uniform(2500.0, top)
     envelope = _follow(gate, n, rate, shape, attack, release)
