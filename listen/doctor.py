@@ -88,6 +88,7 @@ def _level(device: str | None) -> Finding:
 
 
 def _speech() -> Finding:
+    from listen import moonshine
     from listen.recogniser import OwnProcess
     from listen.voice import best_kind
 
@@ -95,7 +96,10 @@ def _speech() -> Finding:
         OwnProcess().end()
     except BadInput as trouble:
         return Finding("speech", False, str(trouble), needed=False)
-    return Finding("speech", True, f"spoken readings are understood; voice: {best_kind()}")
+    words = f"spoken readings are understood; voice: {best_kind()}"
+    if not moonshine.installed():
+        words += "; more is asked without the second speech model (pip install moonshine-cpp)"
+    return Finding("speech", True, words)
 
 
 def _disk(logbook: Path) -> Finding:

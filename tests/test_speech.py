@@ -20,10 +20,10 @@ from bench.spoken_table import by_regex, judged, outcome, recognised, table
 
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.sound import Block, Samples
-from analysis.spoken.judge import Hypothesis
+from analysis.spoken.judge import Hypothesis, Meaning, Source, judge
 from analysis.spoken.lines import LineRemover, lines_of
 from analysis.wheel import Mark
-from listen import speech
+from listen import moonshine, speech
 from listen.child import Child, Gone
 from listen.errors import BadInput
 from listen.listener import Listener
@@ -34,6 +34,9 @@ from listen.voice import Spoke, Voice, tones
 SAMPLES = Path(__file__).parents[1] / "samples"
 no_model = any(importlib.util.find_spec(name) is None for name in speech.MODEL_PACKAGES)
 needs_model = pytest.mark.skipif(no_model, reason="the speech model is not installed")
+needs_second = pytest.mark.skipif(
+    not moonshine.installed(), reason="the second speech model is not made for this machine"
+)
 needs_voice = pytest.mark.skipif(
     shutil.which("espeak-ng") is None, reason="espeak-ng is not installed"
 )
@@ -226,6 +229,33 @@ def test_a_model_that_was_changed_is_refused(monkeypatch: pytest.MonkeyPatch) ->
         speech.packaged_model()
 
 
+@needs_second
+def test_a_second_encoder_that_was_changed_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(moonshine, "ENCODER_SHA256", "0" * 64)
+    with pytest.raises(BadInput, match=r"encoder_model.ort has SHA-256 .*, or uninstall it"):
+        moonshine.Encoder()
+
+
+@needs_second
+def test_the_second_encoder_hears_the_shortest_sound() -> None:
+    encoder = moonshine.Encoder()
+    assert len(encoder.features(np.zeros(1, np.float32))) > 10
+    longer = encoder.features(np.zeros(3 * RATE, np.float32))
+    assert len(longer) / 3.0 == pytest.approx(1 / 0.024, rel=0.02)
+
+
+@needs_model
+@needs_voice
+def test_readings_are_understood_without_the_second_encoder(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(moonshine, "installed", lambda: False)
+    (heard,) = recognised(said("twenty-eight point five before"), Recogniser())["res"]
+    assert {source for _, _, source in heard["h"]} == {Source.WRITTEN, Source.MATCHED}
+    found = judge([Hypothesis(*one) for one in heard["h"]], heard["end"] - heard["start"])
+    assert (found.act, found.best) == ("accept", Meaning(mark=Mark(28.5, "before")))
+
+
 @needs_model
 def test_words_that_begin_with_a_t_are_one_token(recogniser: Recogniser) -> None:
     tokens = recogniser._tokenizer
@@ -265,7 +295,7 @@ class Slow:
         if self.does == "hang":
             time.sleep(3.0)
         words = "thirty-four and a half before"
-        return Hypothesis(words, -0.1, matched=True), Hypothesis(f"{words}.", -0.3)
+        return Hypothesis(words, -0.1, Source.MATCHED), Hypothesis(f"{words}.", -0.3)
 
 
 def listen_to(does: str, sound: Samples, spoke: Spoke | None = None) -> tuple[list[Spoken], str]:

@@ -19,6 +19,7 @@ from analysis.spoken.judge import (
     Hypothesis,
     Judged,
     Meaning,
+    Source,
     decide,
     judge,
     plausibility,
@@ -175,7 +176,7 @@ def test_a_teen_and_a_ten_are_both_offered() -> None:
 
 def test_a_teen_is_asked_when_the_ten_was_heard_as_well() -> None:
     teen = (
-        Hypothesis("fifteen dot two five", -0.01, matched=True),
+        Hypothesis("fifteen dot two five", -0.01, Source.MATCHED),
         Hypothesis("fifteen dot two five.", -0.2),
     )
     assert judge(teen, 2.0).act == "accept"
@@ -186,8 +187,8 @@ def test_a_teen_is_asked_when_the_ten_was_heard_as_well() -> None:
 
 def test_zeroed_is_known_from_zero_by_whether_it_is_time_for_it() -> None:
     zeroed = (
-        Hypothesis("zeroed", -0.05, matched=True),
-        Hypothesis("zero", -3.0, matched=True),
+        Hypothesis("zeroed", -0.05, Source.MATCHED),
+        Hypothesis("zero", -3.0, Source.MATCHED),
         Hypothesis("zero.", -0.8),
         Hypothesis("zeroed.", -2.6),
     )
@@ -203,8 +204,8 @@ def test_zeroed_is_known_from_zero_by_whether_it_is_time_for_it() -> None:
 
 def test_matched_words_say_which_reading_and_free_ones_whether_it_was_one() -> None:
     held = (
-        Hypothesis("four one decimal two five.", -1.0, matched=True),
-        Hypothesis("one decimal two five.", -2.5, matched=True),
+        Hypothesis("four one decimal two five.", -1.0, Source.MATCHED),
+        Hypothesis("one decimal two five.", -2.5, Source.MATCHED),
     )
     misspelt = Hypothesis("power one decimal two five.", -0.9)
     meant = judge((misspelt, *held), 2.0)
@@ -259,8 +260,8 @@ def test_a_number_beside_which_something_was_said_is_asked() -> None:
     bare, more = (Hypothesis(f"stop, {h.text}", h.log_prob) for h in (bare, more))
     assert judge((bare, more), 2.4).act == "ask"
     lost = (
-        Hypothesis("two dot seven five", -0.01, matched=True),
-        Hypothesis("two eight dot seven five", -7.5, matched=True),
+        Hypothesis("two dot seven five", -0.01, Source.MATCHED),
+        Hypothesis("two eight dot seven five", -7.5, Source.MATCHED),
         Hypothesis("two dot seven five.", -2.3),
     )
     assert judge(lost, 2.0).act == "accept"
@@ -269,10 +270,21 @@ def test_a_number_beside_which_something_was_said_is_asked() -> None:
     assert judged.act == "ask"
 
 
+def test_what_one_of_three_sources_makes_up_is_not_asked() -> None:
+    number = tuple(Hypothesis("two six", -0.01, source) for source in Source)
+    more = tuple(Hypothesis("four two six", -0.5, source) for source in Source)
+    assert judge((*number, more[0]), 1.3).act == "accept"
+    assert judge((*number, *more[:2]), 1.3).act == "ask"
+    teen = tuple(Hypothesis("fifteen", -0.1, source) for source in Source)
+    ten = tuple(Hypothesis("fifty", -2.6, source) for source in Source)
+    assert judge((*teen, ten[2]), 0.8).act == "accept"
+    assert judge((*teen, *ten[1:]), 0.8).act != "accept"
+
+
 def test_a_number_right_after_something_doubted_may_be_its_rest() -> None:
     number = (
         Hypothesis("four point two five", -0.02),
-        Hypothesis("four point two five", -0.02, True),
+        Hypothesis("four point two five", -0.02, Source.MATCHED),
     )
     assert judge(number, 1.9).act == "accept"
     assert judge(number, 1.9, since_doubt_s=SAME_NUMBER_S - 0.1).act == "ask"

@@ -4,9 +4,9 @@ The model
 ---------
 A recogniser gives several hypotheses of what an utterance says, each with its probability: some
 written freely, some by matching the words that are spoken here alone
-(:mod:`analysis.spoken.matching`). The free ones tell better whether a reading was said at all, the
-matched ones which. All that mean the same are one candidate, and their probabilities add up, twice:
-to its free and its matched mass.
+(:mod:`analysis.spoken.matching`), with what one encoder hears and with what another does. The
+written ones tell better whether a reading was said at all, the matched ones which. All that mean
+the same are one candidate, and the probabilities of each source add up: to its mass there.
 
 A multinomial logistic model shares 1 out among the candidates by their `evidence`; a recogniser
 that is unsure drops words sooner than it invents them, so that more syllables count for a
@@ -36,6 +36,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import IntEnum
 from typing import Literal
 
 from analysis.spoken.commands import Command, take_apart
@@ -45,20 +46,23 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.356, 0.852, -0.610, 0.305, 0.757, -0.999)
+SHARES = (0.287, 0.548, 0.420, -0.548, -0.174, 0.820, -0.859)
 """Weights of `evidence`."""
-WEIGHTS = (1.040, 0.299, -0.138, 0.196, 0.213, 0.304, 0.679, -0.708, -0.659, -0.063, -2.399, -0.419)
+WEIGHTS = (
+    1.734, 0.214, -0.118, 0.355, -0.015, 0.218, 0.145, 0.126, 0.643, -1.044, -1.033, 0.357,
+    -2.127, -0.494,
+)  # fmt: skip
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
 """Logs of probabilities are told apart down to minus this."""
 SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
-DOUBTED = 0.9
+DOUBTED = 0.88
 """Largest confidence of a number that is no eighth or tenth, of which only a part may have been
-heard ("point seven five"), or whose sound-alike was heard as well: it is asked."""
-MORE_SAID, MUCH_MORE_SAID = 0.05, 0.4
-"""Share of a number's hypotheses with more words beside it that shows something was said there: of
-both kinds, and of either alone."""
+heard ("point seven five"), or whose sound-alike was heard as well: it is asked. Of three sources
+two must have heard that, since one makes words up."""
+MORE_SAID = 0.05
+"""Share of a number's hypotheses with more words beside it that shows something was said there."""
 SAME_NUMBER_S = 1.2
 """Said this soon after something that was doubted, a number may be the rest of it."""
 ALIKE = 0.05
@@ -68,12 +72,22 @@ NONE_OF_THEM = 0.2
 LEAST_PLAUSIBLE = 1 / 20
 COST_ASK = 1.0
 COST_OFFER = 0.7
-COST_WRONG = 12.0
+COST_WRONG = 10.0
 COST_HARMLESS = 4.0
 HARMLESS = ("again", "what now", "note", "start listening")
 """Commands that change nothing in the record when they were not meant."""
 HEARD_AT_ALL = 0.3
 """Least probability that a reading or command was meant for which a question is asked."""
+
+
+class Source(IntEnum):
+    """Where a hypothesis comes from: written freely, or by matching the words that are spoken here
+    with what one encoder hears, or what another does.
+    """
+
+    WRITTEN = 0
+    MATCHED = 1
+    MATCHED_AGAIN = 2
 
 
 @dataclass(frozen=True)
@@ -85,13 +99,12 @@ class Hypothesis:
     text : str
     log_prob : float
         Log of the recogniser's probability of the whole text.
-    matched : bool
-        Whether it comes from matching the words that are spoken here.
+    source : Source
     """
 
     text: str
     log_prob: float
-    matched: bool = False
+    source: Source = Source.WRITTEN
 
 
 @dataclass(frozen=True)
@@ -216,8 +229,8 @@ def judge(
     """
     if not hypotheses:
         return NOTHING
-    free = [hypothesis for hypothesis in hypotheses if not hypothesis.matched] or hypotheses
-    heard = _once(max(free, key=lambda hypothesis: hypothesis.log_prob).text)
+    written = [one for one in hypotheses if one.source == Source.WRITTEN] or hypotheses
+    heard = _once(max(written, key=lambda hypothesis: hypothesis.log_prob).text)
     shared = shares(hypotheses, seconds, cylinders)
     if not shared:
         return Judged("ignore", (), heard)
@@ -264,20 +277,18 @@ class Support:
     Attributes
     ----------
     meaning : Meaning
-    free, matched : float
-        Log of the sum of the probabilities of the hypotheses of a kind that mean it; that of the
-        least likely hypothesis of the kind where none does.
-    rival, matched_rival : float
+    masses : tuple of float
+        For each source, the log of the sum of the probabilities of its hypotheses that mean it;
+        that of the source's least likely hypothesis where none does.
+    rivals : tuple of float
         Log of the largest such sum for any other meaning or for none.
     wording : str
         Their likeliest wording.
     """
 
     meaning: Meaning
-    free: float
-    matched: float
-    rival: float
-    matched_rival: float
+    masses: tuple[float, ...]
+    rivals: tuple[float, ...]
     wording: str
 
 
@@ -299,18 +310,15 @@ def shares(
 
 def supports_of(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> list[Support]:
     """Return each meaning of the hypotheses with what they say for it."""
-    free, matched = _free_and_matched(hypotheses, cylinders)
-    if not matched.masses:
-        matched = free
-    # Matched words are all spelt alike; a free wording counts without one.
-    wordings = free.wordings | matched.wordings
+    sources = _by_source(hypotheses, cylinders)
+    wordings: dict[Meaning, str] = {}
+    for source in sources:  # matched words are all spelt alike; a written wording counts without
+        wordings |= source.wordings
     return [
         Support(
             meaning,
-            free=free.log_mass(meaning),
-            matched=matched.log_mass(meaning),
-            rival=free.log_rival(meaning),
-            matched_rival=matched.log_rival(meaning),
+            masses=tuple(source.log_mass(meaning) for source in sources),
+            rivals=tuple(source.log_rival(meaning) for source in sources),
             wording=wording,
         )
         for meaning, wording in wordings.items()
@@ -332,14 +340,13 @@ class _Weighed:
         return _log(max((m for other, m in self.masses.items() if other != meaning), default=0.0))
 
 
-def _free_and_matched(
-    hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]
-) -> tuple[_Weighed, _Weighed]:
-    free, matched = (
-        _weighed([one for one in hypotheses if one.matched == kind], cylinders)
-        for kind in (False, True)
-    )
-    return free, matched
+def _by_source(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> list[_Weighed]:
+    """Return what the hypotheses of each source mean; one that is silent says what another does."""
+    found: list[_Weighed] = []
+    for source in Source:
+        weighed = _weighed([one for one in hypotheses if one.source == source], cylinders)
+        found.append(weighed if weighed.masses or not found else found[-1])
+    return found
 
 
 def _weighed(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> _Weighed:
@@ -365,15 +372,14 @@ def evidence(support: Support, seconds: float) -> tuple[float, ...]:
     Returns
     -------
     tuple of float
-        Its free and its matched mass (logs); how many seconds more the utterance took than slow
+        Its mass in each source; how many seconds more the utterance took than slow
         words do; how much faster it was than so many syllables are (log); syllables; 0
         for whole degrees, halves and quarters, 0.5 for tenths and eighths, 1 for anything else.
     """
     count = syllables(support.wording)
     words = len(_words(support.wording))
     return (
-        support.free,
-        support.matched,
+        *support.masses,
         max(seconds - 0.3 - 0.75 * words, 0.0),
         _hurry(count, seconds),
         float(count),
@@ -389,21 +395,20 @@ def traits(
     Returns
     -------
     tuple of float
-        Log of the odds of its share; its free and its matched mass (logs), and how far each is
-        above its rival's; the free one for each syllable; how much faster it was than so many
+        Log of the odds of its share; its mass in each source, and how far each is above its
+        rival's; the written one for each syllable; how much faster it was than so many
         syllables are (log); 1 for a teen or ten said as one word, which has a sound-alike; 1 for a
         command; the share of the matched texts with other words in them, as a note has; the share
         of its hypotheses with more words beside it.
     """
     count = syllables(support.wording)
-    free, matched = max(support.free, -FURTHEST), max(support.matched, -FURTHEST)
+    masses = [max(mass, -FURTHEST) for mass in support.masses]
+    rivals = [max(rival, -FURTHEST) for rival in support.rivals]
     return (
         min(math.log(max(share, 1e-9) / max(1.0 - share, 1e-9)), SUREST),
-        free,
-        matched,
-        min(free - max(support.rival, -FURTHEST), FURTHEST),
-        min(matched - max(support.matched_rival, -FURTHEST), FURTHEST),
-        free / count,
+        *masses,
+        *(min(mass - rival, FURTHEST) for mass, rival in zip(masses, rivals, strict=True)),
+        masses[Source.WRITTEN] / count,
         _hurry(count, seconds),
         1.0 if _has_sound_alike(support) else 0.0,
         1.0 if support.meaning.commands else 0.0,
@@ -413,7 +418,11 @@ def traits(
 
 
 def _other_words(hypotheses: Sequence[Hypothesis]) -> float:
-    return sum(math.exp(h.log_prob) for h in hypotheses if h.matched and OTHER in h.text)
+    chances = [
+        sum(math.exp(h.log_prob) for h in hypotheses if h.source == source and OTHER in h.text)
+        for source in (Source.MATCHED, Source.MATCHED_AGAIN)
+    ]
+    return max(chances)
 
 
 def _once(text: str) -> str:
@@ -429,21 +438,31 @@ def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis], since_doubt_
 
 
 def _more_heard(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
-    """Return whether more was said beside the best; a little of one kind alone is made up."""
-    if _more_said(best, hypotheses) <= MORE_SAID:
-        return False
-    kinds = [[h for h in hypotheses if h.matched == kind] for kind in (False, True)]
-    shares = [_more_said(best, kind) for kind in kinds if kind]
-    return min(shares) > MORE_SAID or max(shares) > MUCH_MORE_SAID
+    """Return whether more was said beside the best."""
+    shares = [_more_said(best, those) for those in _sources(hypotheses)]
+    return min(_more_said(best, hypotheses), _backed(shares)) > MORE_SAID
 
 
 def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:
-    """Return whether words of either kind also say what it is mistaken for."""
+    """Return whether what it is mistaken for was heard as well, or rather."""
     alike = _mistaken_for(best.meaning)
-    masses = [kind.masses for kind in _free_and_matched(hypotheses, cylinders)]
-    return alike is not None and any(
-        m.get(alike, 0.0) > ALIKE * m.get(best.meaning, 0.0) for m in masses
-    )
+    if alike is None:
+        return False
+    masses = [_weighed(those, cylinders).masses for those in _sources(hypotheses)]
+    ratios = [m.get(alike, 0.0) / max(m.get(best.meaning, 0.0), 1e-12) for m in masses]
+    return _backed(ratios) > ALIKE or max(ratios) > 1.0
+
+
+def _sources(hypotheses: Sequence[Hypothesis]) -> list[list[Hypothesis]]:
+    """Return the hypotheses of each source that has any."""
+    sources = ([one for one in hypotheses if one.source == source] for source in Source)
+    return [those for those in sources if those]
+
+
+def _backed(values: Sequence[float]) -> float:
+    """Return the most that two of three sources agree on; of fewer, what any says."""
+    most, *others = sorted(values, reverse=True)
+    return others[0] if len(others) > 1 else most
 
 
 def _mistaken_for(meaning: Meaning) -> Meaning | None:

@@ -8,8 +8,8 @@ shop (``tests/bench/matching_train.py``).
 
 Conventions
 -----------
-A network gives the log probability of each word at each frame of FRAME_S, or of none (class 0):
-a "connectionist temporal classification", in which a text's probability is the sum over all the
+A network gives the log probability of each word at each frame, of some 20 ms, or of none (class
+0): a "connectionist temporal classification", in which a text's probability is the sum over all the
 ways to lay its words along the frames. `likeliest` finds the likeliest texts by prefix beam search,
 and weighs each by how often its words follow one another in what is said here, to the power of
 HABIT: "and a" is followed by "half", but what was clearly said stands.
@@ -41,7 +41,6 @@ from scipy.special import erf
 from analysis.convolution import Floats, convolved
 from analysis.spoken.language import ONES, TENS
 
-FRAME_S = 0.02
 WORDS = (
     *ONES, *TENS, "hundred", "oh", "and", "a", "half", "quarter", "quarters", "eighth", "eighths",
     "point", "dot", "decimal", "minus", "plus", "before", "after", "top", "bottom", "dead",
@@ -111,7 +110,7 @@ class Network:
         Parameters
         ----------
         features : ndarray, shape (frames, features)
-            What the encoder hears, a frame every FRAME_S.
+            What the encoder hears.
 
         Returns
         -------
@@ -148,7 +147,7 @@ class WordMatcher:
         Parameters
         ----------
         features : ndarray, shape (frames, features)
-            What the encoder hears, a frame every FRAME_S.
+            What the encoder hears.
         """
         shares: dict[str, float] = {}
         for network in self.networks:

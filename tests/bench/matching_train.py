@@ -62,6 +62,7 @@ from bench.spoken_scenes import (  # noqa: E402
     unit_power,
     words_for,
 )
+from listen import moonshine  # noqa: E402
 from listen.speech import Recogniser  # noqa: E402
 
 Rng = np.random.Generator
@@ -303,13 +304,14 @@ def classes(words: str) -> list[int]:
 
 
 def make(
-    seed: int, count: int, places: int, first_seed: int, out: Path, alike: bool = False
+    encoder: str, seed: int, count: int, places: int, first_seed: int, out: Path, alike: bool
 ) -> None:
-    """Write what the encoder hears of `count` sayings, each in so many places.
+    """Write what an encoder hears of `count` sayings, each in so many places.
 
     With `alike` they are of ZEROS alone.
     """
-    recogniser, ambient = Recogniser(), ambient_sounds(first_seed)
+    hearer = moonshine.Encoder() if encoder == "moonshine" else Recogniser()
+    ambient = ambient_sounds(first_seed)
     features, labels = [], []
     for i in track(range(count), "Saying"):
         rng = np.random.default_rng([seed, i])
@@ -324,7 +326,7 @@ def make(
             continue  # a voice that cannot say it
         for _ in range(places):
             x = heard(said, ambient, rng)
-            features.append(recogniser.features(x).astype(np.float16))
+            features.append(hearer.features(x).astype(np.float16))
             labels.append(classes(words))
     np.savez(
         out,
@@ -484,6 +486,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parts = parser.add_subparsers(dest="part", required=True)
     making = parts.add_parser("make")
+    making.add_argument("--encoder", choices=["whisper", "moonshine"], default="whisper")
     making.add_argument("--seed", type=int, required=True)
     making.add_argument("--count", type=int, default=500)
     making.add_argument("--places", type=int, default=3)
@@ -501,7 +504,8 @@ def main() -> None:
     joining.add_argument("--out", type=Path, required=True)
     told = parser.parse_args()
     if told.part == "make":
-        make(told.seed, told.count, told.places, told.ambient, told.out, told.alike)
+        places, first = told.places, told.ambient
+        make(told.encoder, told.seed, told.count, places, first, told.out, told.alike)
     elif told.part == "join":
         np.savez_compressed(told.out, **joined([np.load(path) for path in told.networks]))
     else:

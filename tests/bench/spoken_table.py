@@ -91,7 +91,7 @@ def recognised(sound: Sound, recogniser: Recogniser) -> Item:
         {
             "start": u.start_s,
             "end": u.end_s,
-            "h": [(h.text, h.log_prob, h.matched) for h in recogniser.write_down(u.samples)],
+            "h": [(h.text, h.log_prob, h.source) for h in recogniser.write_down(u.samples)],
         }
         for u in utterances
     ]
