@@ -69,6 +69,8 @@ NOISES = (
     "voice",
     "shop",
 )
+DWELL_S = 0.5, 4.0
+"""Between which the points stay as they are, but for cam lobes that pass."""
 GROWL_SWAY, GROWL_SWAY_HZ = 0.1, 30.0
 """How much a growl's loudness sways, and how quickly."""
 GROWL_ATTACK_S, GROWL_RELEASE_S = (0.002, 0.020), (0.004, 0.025)
@@ -175,7 +177,7 @@ def _contact(
         if is_open and rng.random() < 0.25:
             dwell = float(rng.uniform(0.06, 0.30))  # a cam lobe passing
         else:
-            dwell = float(rng.uniform(0.5, 4.0))
+            dwell = float(rng.uniform(*DWELL_S))
         if not is_open:
             dwell = max(dwell, closed_least_s)
         if (at + dwell + 0.4) * rate > n:
