@@ -525,10 +525,10 @@ those of the changes found, against the contact's first move.
 ![F1 by signal-to-noise ratio; errors; errors over stated uncertainty]({picture})
 
 {tables}
-Most of the time goes into the changes: each is looked at closely for some 9 ms, in hundreds of calls
-of numpy on short arrays. Where they come as seldom as when a hand turns an engine and somebody
-reads the wheel (the last row) the ear is twice as fast; where they do not, only a compiled look
-would be faster.
+Most of the time goes into the changes: each is looked at closely for some 9 ms, in hundreds of
+calls of numpy on short arrays. Where they come as seldom as when a hand turns an engine and
+somebody reads the wheel (the last row) the ear is twice as fast; where they do not, only a compiled
+look would be faster.
 """
 
 
