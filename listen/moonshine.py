@@ -59,9 +59,11 @@ class Encoder:
             raise BadInput(_damaged(f"{path.name} has SHA-256 {found}, not {ENCODER_SHA256}"))
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = options.inter_op_num_threads = 1
-        self._session = onnxruntime.InferenceSession(
-            model, options, providers=["CPUExecutionProvider"]
-        )
+        providers = ["CPUExecutionProvider"]
+        try:
+            self._session = onnxruntime.InferenceSession(model, options, providers=providers)
+        except Exception as trouble:  # onnxruntime's errors have no other base
+            raise BadInput(_damaged(f"onnxruntime cannot load it: {trouble}")) from None
 
     def features(self, samples: Samples) -> npt.NDArray[np.float32]:
         """Return what it hears, as :mod:`analysis.spoken.matching` takes it.
@@ -75,9 +77,17 @@ class Encoder:
         -------
         ndarray, shape (frames, features)
             One frame every 24 ms.
+
+        Raises
+        ------
+        RuntimeError
+            If it fails.
         """
         sound = np.pad(samples, (0, max(0, LEAST - len(samples))))[None]
-        return np.asarray(self._session.run(None, {"input_values": sound})[0][0], np.float32)
+        try:
+            return np.asarray(self._session.run(None, {"input_values": sound})[0][0], np.float32)
+        except Exception as trouble:  # onnxruntime's errors have no other base
+            raise RuntimeError(str(trouble)) from None
 
 
 def _damaged(what: str) -> str:
