@@ -17,6 +17,11 @@ taken for it. So each was then trained on for one epoch (``--on``, with seeds 10
 sayings of 30, 33, 36 and 38 and of ``make --alike``: 220 each of seeds 501 and 502, among the
 ambient sounds from 220 and from 240 on.
 
+Those for what the second encoder hears (``make --encoder moonshine``, then ``join`` to
+listen/matching_again.npz) are of three networks of 7 epochs, on the sayings of seeds 22 to 31, 33
+and 34, with the same ambient sounds: of seed 2, trained on for one epoch (seed 12) with 30, 33 to
+35 and both ``--alike``; of seed 3, on 35 and both ``--alike`` as well; of seed 4, on 37 and 38 too.
+
 ``make`` says readings, words for the session and other talk with the voices of "train" in
 `spoken_scenes`, and with many more throats of espeak-ng: each is slowed, sharpened, coloured by a
 microphone and a room, and put into quiet, a buzzer, a shop or both, with the shop 5 to 18 dB below
