@@ -46,11 +46,11 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.287, 0.548, 0.420, -0.548, -0.174, 0.820, -0.859)
+SHARES = (0.298, 0.508, 0.514, -0.598, -0.099, 0.856, -0.792)
 """Weights of `evidence`."""
 WEIGHTS = (
-    1.734, 0.214, -0.118, 0.355, -0.015, 0.218, 0.145, 0.126, 0.643, -1.044, -1.033, 0.357,
-    -2.127, -0.494,
+    1.612, 0.233, -0.139, 0.332, 0.013, 0.226, 0.141, 0.131, 0.648, -1.007, -1.010, 0.241,
+    -2.203, -0.408,
 )  # fmt: skip
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
