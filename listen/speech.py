@@ -29,6 +29,7 @@ import json
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -65,6 +66,8 @@ more softly."""
 OTHERS_S = 1.0
 """What had been said for longer than this when a nearer voice began was said by others."""
 BEAMS = 5
+AT_ONCE = 2
+"""How much is done beside each other, where there are as many cores."""
 MATCHING, MATCHING_AGAIN = "matching.npz", "matching_again.npz"
 """Weights of `analysis.spoken.matching.WordMatcher` for what the model's encoder hears, and the
 second one, made by ``tests/bench/matching_train.py``."""
@@ -277,7 +280,12 @@ class Recogniser:
             from faster_whisper.tokenizer import Tokenizer
 
             self._model = WhisperModel(
-                **source, device="cpu", compute_type="int8", cpu_threads=1, local_files_only=True
+                **source,
+                device="cpu",
+                compute_type="int8",
+                cpu_threads=1,
+                num_workers=AT_ONCE,
+                local_files_only=True,
             )
             self._tokenizer = Tokenizer(
                 self._model.hf_tokenizer, self._model.model.is_multilingual, "transcribe", "en"
@@ -286,6 +294,7 @@ class Recogniser:
             raise BadInput(
                 f"the speech engine cannot be loaded: {trouble}; readings can still be typed"
             ) from None
+        self._beside = ThreadPoolExecutor(AT_ONCE)
         self._matcher = self._second = None
         if model is None:
             self._matcher = _matcher(MATCHING)
@@ -337,30 +346,39 @@ class Recogniser:
         return np.asarray(encoded, np.float32)[0, : int(count / RATE_HZ / FRAME_S) + 2]
 
     def _write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
+        again = self._beside.submit(self._matched_again, samples)
         encoded = self._encoded(samples)
+        written = [self._beside.submit(self._written, encoded, start) for start in self._starts]
         found = []
         if self._matcher is not None:
             texts = self._matcher.texts(self._features(encoded, len(samples)))
-            found += [Hypothesis(*one, Source.MATCHED) for one in texts]
-        if self._second is not None:
-            encoder, matcher = self._second
-            texts = matcher.texts(encoder.features(samples[: int(WINDOW_S * RATE_HZ)]))
-            found += [Hypothesis(*one, Source.MATCHED_AGAIN) for one in texts]
-        for start in self._starts:
-            result = self._model.model.generate(
-                encoded,
-                [start],
-                beam_size=BEAMS,
-                num_hypotheses=BEAMS,
-                length_penalty=0,
-                max_length=len(start) + 24,
-                return_scores=True,
-            )[0]
-            found += [
-                Hypothesis(self._tokenizer.decode(ids).strip(), float(score))
-                for ids, score in zip(result.sequences_ids, result.scores, strict=True)
-            ]
+            found = [Hypothesis(*one, Source.MATCHED) for one in texts]
+        for part in (again, *written):
+            found += part.result()
         return tuple(sorted(found, key=lambda hypothesis: -hypothesis.log_prob))
+
+    def _matched_again(self, samples: Samples) -> list[Hypothesis]:
+        if self._second is None:
+            return []
+        encoder, matcher = self._second
+        texts = matcher.texts(encoder.features(samples[: int(WINDOW_S * RATE_HZ)]))
+        return [Hypothesis(*one, Source.MATCHED_AGAIN) for one in texts]
+
+    def _written(self, encoded: Any, start: list[int]) -> list[Hypothesis]:
+        """Return what the decoder writes after one prompt."""
+        result = self._model.model.generate(
+            encoded,
+            [start],
+            beam_size=BEAMS,
+            num_hypotheses=BEAMS,
+            length_penalty=0,
+            max_length=len(start) + 24,
+            return_scores=True,
+        )[0]
+        return [
+            Hypothesis(self._tokenizer.decode(ids).strip(), float(score))
+            for ids, score in zip(result.sequences_ids, result.scores, strict=True)
+        ]
 
 
 def _matcher(weights: str) -> WordMatcher:
