@@ -32,7 +32,7 @@ from analysis.spoken.language import (
     tokens_of,
     understand,
 )
-from analysis.spoken.matching import WORDS
+from analysis.spoken.matching import OTHER, WORDS
 from analysis.wheel import Mark, Wheel, parse
 
 quarters = st.integers(0, 240).map(lambda n: n / 4)
@@ -275,6 +275,9 @@ def test_what_one_of_three_sources_makes_up_is_not_asked() -> None:
     more = tuple(Hypothesis("four two six", -0.5, source) for source in Source)
     assert judge((*number, more[0]), 1.3).act == "accept"
     assert judge((*number, *more[:2]), 1.3).act == "ask"
+    page = [Hypothesis(f"{OTHER} two six", -2.0, source) for source in list(Source)[1:]]
+    assert judge((*number, page[0]), 1.3).act == "accept"
+    assert judge((*number, *page), 1.3).act == "ask"
     teen = tuple(Hypothesis("fifteen", -0.1, source) for source in Source)
     ten = tuple(Hypothesis("fifty", -2.6, source) for source in Source)
     assert judge((*teen, ten[2]), 0.8).act == "accept"

@@ -63,6 +63,8 @@ heard ("point seven five"), or whose sound-alike was heard as well: it is asked.
 two must have heard that, since one makes words up."""
 MORE_SAID = 0.05
 """Share of a number's hypotheses with more words beside it that shows something was said there."""
+OTHERS_SAID = 0.1
+"""The same of texts with words that are not matched, in both sources that match."""
 SAME_NUMBER_S = 1.2
 """Said this soon after something that was doubted, a number may be the rest of it."""
 ALIKE = 0.05
@@ -412,17 +414,18 @@ def traits(
         _hurry(count, seconds),
         1.0 if _has_sound_alike(support) else 0.0,
         1.0 if support.meaning.commands else 0.0,
-        0.0 if support.meaning == NOTE else _other_words(hypotheses),
+        0.0 if support.meaning == NOTE else max(_others_said(hypotheses)),
         _more_said(support, hypotheses),
     )
 
 
-def _other_words(hypotheses: Sequence[Hypothesis]) -> float:
-    chances = [
-        sum(math.exp(h.log_prob) for h in hypotheses if h.source == source and OTHER in h.text)
-        for source in (Source.MATCHED, Source.MATCHED_AGAIN)
-    ]
-    return max(chances)
+def _others_said(hypotheses: Sequence[Hypothesis]) -> list[float]:
+    """Return the share of the texts of each matched source with words that are not matched."""
+    return [
+        sum(math.exp(one.log_prob) for one in those if OTHER in one.text)
+        for those in _sources(hypotheses)
+        if those[0].source != Source.WRITTEN
+    ] or [0.0]
 
 
 def _once(text: str) -> str:
@@ -440,6 +443,9 @@ def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis], since_doubt_
 def _more_heard(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
     """Return whether more was said beside the best."""
     shares = [_more_said(best, those) for those in _sources(hypotheses)]
+    others = _others_said(hypotheses)
+    if best.meaning.mark is not None and len(others) > 1 and min(others) > OTHERS_SAID:
+        return True  # "page fifty-four"
     return min(_more_said(best, hypotheses), _backed(shares)) > MORE_SAID
 
 
