@@ -59,16 +59,16 @@ SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
 DOUBTED = 0.88
 """Largest confidence of a number that is no eighth or tenth, of which only a part may have been
-heard ("point seven five"), or whose sound-alike was heard as well: it is asked. Of three sources
-two must have heard that, since one makes words up."""
+heard ("point seven five"), or whose sound-alike was heard as well: it is asked. That there was more
+two of three sources must have heard, since one makes words up."""
 MORE_SAID = 0.05
 """Share of a number's hypotheses with more words beside it that shows something was said there."""
 OTHERS_SAID = 0.1
 """The same of texts with words that are not matched, in both sources that match."""
 SAME_NUMBER_S = 1.2
 """Said this soon after something that was doubted, a number may be the rest of it."""
-ALIKE = 0.05
-"""Share of a teen's probability, or a ten's, from which the other of the two was heard as well."""
+ALIKE = 0.1
+"""Share of a probability from which the sound-alike was heard as well."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
 LEAST_PLAUSIBLE = 1 / 20
@@ -456,7 +456,9 @@ def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Seq
         return False
     masses = [_weighed(those, cylinders).masses for those in _sources(hypotheses)]
     ratios = [m.get(alike, 0.0) / max(m.get(best.meaning, 0.0), 1e-12) for m in masses]
-    return _backed(ratios) > ALIKE or max(ratios) > 1.0
+    if best.meaning in (ZERO, ZEROED) and max(ratios) < 1.0:  # one alone often mishears these
+        return _backed(ratios) > ALIKE
+    return max(ratios) > ALIKE
 
 
 def _sources(hypotheses: Sequence[Hypothesis]) -> list[list[Hypothesis]]:
