@@ -231,7 +231,7 @@ def judge(
     """
     if not hypotheses:
         return NOTHING
-    written = [one for one in hypotheses if one.source == Source.WRITTEN] or hypotheses
+    written = _of(Source.WRITTEN, hypotheses) or hypotheses
     heard = _once(max(written, key=lambda hypothesis: hypothesis.log_prob).text)
     shared = shares(hypotheses, seconds, cylinders)
     if not shared:
@@ -346,7 +346,7 @@ def _by_source(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> li
     """Return what the hypotheses of each source mean; one that is silent says what another does."""
     found: list[_Weighed] = []
     for source in Source:
-        weighed = _weighed([one for one in hypotheses if one.source == source], cylinders)
+        weighed = _weighed(_of(source, hypotheses), cylinders)
         found.append(weighed if weighed.masses or not found else found[-1])
     return found
 
@@ -374,9 +374,9 @@ def evidence(support: Support, seconds: float) -> tuple[float, ...]:
     Returns
     -------
     tuple of float
-        Its mass in each source; how many seconds more the utterance took than slow
-        words do; how much faster it was than so many syllables are (log); syllables; 0
-        for whole degrees, halves and quarters, 0.5 for tenths and eighths, 1 for anything else.
+        Its mass in each source; how many seconds more the utterance took than slow words do; how
+        much faster it was than so many syllables are (log); syllables; 0 for whole degrees, halves
+        and quarters, 0.5 for tenths and eighths, 1 for anything else.
     """
     count = syllables(support.wording)
     words = len(_words(support.wording))
@@ -420,12 +420,11 @@ def traits(
 
 
 def _others_said(hypotheses: Sequence[Hypothesis]) -> list[float]:
-    """Return the share of the texts of each matched source with words that are not matched."""
+    """Return the share of the texts of each source that matches with words that are not matched."""
     return [
-        sum(math.exp(one.log_prob) for one in those if OTHER in one.text)
-        for those in _sources(hypotheses)
-        if those[0].source != Source.WRITTEN
-    ] or [0.0]
+        sum(math.exp(one.log_prob) for one in _of(source, hypotheses) if OTHER in one.text)
+        for source in (Source.MATCHED, Source.MATCHED_AGAIN)
+    ]
 
 
 def _once(text: str) -> str:
@@ -442,10 +441,9 @@ def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis], since_doubt_
 
 def _more_heard(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
     """Return whether more was said beside the best."""
-    shares = [_more_said(best, those) for those in _sources(hypotheses)]
-    others = _others_said(hypotheses)
-    if best.meaning.mark is not None and len(others) > 1 and min(others) > OTHERS_SAID:
+    if best.meaning.mark is not None and min(_others_said(hypotheses)) > OTHERS_SAID:
         return True  # "page fifty-four"
+    shares = [_more_said(best, those) for those in _sources(hypotheses)]
     return min(_more_said(best, hypotheses), _backed(shares)) > MORE_SAID
 
 
@@ -461,10 +459,13 @@ def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Seq
     return max(ratios) > ALIKE
 
 
+def _of(source: Source, hypotheses: Sequence[Hypothesis]) -> list[Hypothesis]:
+    return [one for one in hypotheses if one.source == source]
+
+
 def _sources(hypotheses: Sequence[Hypothesis]) -> list[list[Hypothesis]]:
     """Return the hypotheses of each source that has any."""
-    sources = ([one for one in hypotheses if one.source == source] for source in Source)
-    return [those for those in sources if those]
+    return [those for source in Source if (those := _of(source, hypotheses))]
 
 
 def _backed(values: Sequence[float]) -> float:
