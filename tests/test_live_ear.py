@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from bench.scenes import make_scene
 
-from analysis.ear.beeps import BeepGatherer, gather_beeps
+from analysis.ear.beeps import BeepGatherer, beat, gather_beeps
 from analysis.ear.live import LiveEar
 from analysis.ear.recording import hear
 from analysis.sound import Block
@@ -64,6 +64,14 @@ def test_muted_sound_is_no_state_of_the_buzzer(sample):
         assert len(changes) == len(TRUTH)
         errors = [c.time_s - 8 - t["time_s"] for c, t in zip(changes, TRUTH, strict=True)]
         assert np.abs(errors).max() < 0.006
+
+
+def test_a_beeper_keeps_a_beat_and_a_hammer_does_not():
+    rng = np.random.default_rng(1)
+    beeps = np.concatenate([[2.3], np.tile([0.5, 0.5, 1.0, 0.5, 2.7], 8)])
+    beeps += rng.uniform(-0.004, 0.004, len(beeps))
+    assert beat(np.cumsum(beeps).tolist()) == pytest.approx(0.5, abs=0.004)
+    assert beat(np.cumsum(rng.uniform(0.45, 0.8, 60)).tolist()) is None
 
 
 def test_beeps_gathered_as_they_come_are_those_gathered_at_the_end():

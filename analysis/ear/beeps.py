@@ -17,8 +17,9 @@ from analysis.change import Change
 Array = npt.NDArray[np.float64]
 
 SHORTEST_S, LONGEST_S = 0.09, 0.52
-SAME = 0.06
-"""Relative difference up to which two periods are the same."""
+SAME_S, SAME = 0.006, 0.02
+"""Difference up to which two periods are the same: as they are heard, and as clocks drift. Blows of
+a hammer follow each other less evenly."""
 LEAST_BEEPS = 6
 IN_TIME_S = 0.003
 MOST_OUT = 0.06
@@ -205,18 +206,26 @@ def beat(starts_s: list[float]) -> float | None:
 
     A beep here and there goes unheard, so that a step may be some periods long.
     """
-    _, short = _steps(starts_s)
+    steps, short = _steps(starts_s)
     if len(short) < LEAST_BEEPS:
         return None
-    turns = short[None, :] / short[:, None]
+    # What comes twice as slowly at most and not in time is no beeper's: blows of a hammer.
+    turns = steps[(steps >= SHORTEST_S) & (steps <= 2 * LONGEST_S)] / short[:, None]
     whole = np.round(turns)
     near = (turns > 0.5) & (whole <= MOST_MISSED + 1)
-    for same, most_odd in ((SAME, MOST_ODD), (EXACTLY, MOST_ODD_IF_EXACT)):
-        share = (near & (np.abs(turns - whole) < same * np.maximum(turns, 1))).mean(axis=1)
+    exactly = np.full_like(short, EXACTLY)
+    for most, most_odd in ((same(short), MOST_ODD), (exactly, MOST_ODD_IF_EXACT)):
+        fits = near & (np.abs(turns - whole) < most[:, None] * np.maximum(turns, 1))
+        share = fits.mean(axis=1)
         if share.max() >= 1 - most_odd:
-            period_s = float(short[share > share.max() - 0.05].max())
-            return float(np.median(short[np.abs(short / period_s - 1) < same]))
+            best = int(np.argmax(np.where(share > share.max() - 0.05, short, 0.0)))
+            return float(np.median(short[np.abs(short / short[best] - 1) < most[best]]))
     return None
+
+
+def same(period_s: Array) -> Array:
+    """Return the relative difference up to which periods, in s, are the same."""
+    return SAME_S / period_s + SAME
 
 
 def clock(starts_s: list[float], quiet_s: float = 0.0) -> tuple[float, float] | None:

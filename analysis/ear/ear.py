@@ -15,7 +15,8 @@ attack. :mod:`.firstbreak` judges both against all that the sound shows there, a
 ear doubts: it looks again, and lets go what goes back meanwhile, as noise does.
 
 A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
-buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go. Live, it has been told by then.
+buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go, unless it came and went too
+plainly. Live, it has been told by then.
 
 A pulsed buzzer's last beep may be cut too short for frames; :mod:`.lastbeep` looks where it is due.
 
@@ -27,6 +28,7 @@ Changes* (1993), chapters 2 and 8. A. N. Shiryaev, "On optimum methods in quicke
 problems", Theory Prob. Appl. 8 (1963) 22.
 """
 
+import math
 from collections import deque
 from dataclasses import dataclass, replace
 
@@ -77,6 +79,9 @@ CUT_SHORT_S = 0.045
 UNLIKE_S, LEAST_LIKE, LIKE_LOG_ODDS = 0.4, 0.6, 1.0
 """A state that lasts for less than this, and in which less than that share of what its frames show
 is like it by at least these log odds, was something else; known only once it is over."""
+PLAIN = 0.75
+"""Probability from which the changes before and after it are plain, and it was none the less the
+buzzer: a microphone's gain that goes up and down makes a short state unlike its own."""
 LIKENESS_MARGIN_S = 0.012
 """How far from a change frames show one state alone."""
 LIKENESS_FRAMES = 150
@@ -270,7 +275,7 @@ class Ear:
             better.append(
                 replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
             )
-        return _without_others(better, [kept.like for kept in self.kept])
+        return _without_others(better, list(self.kept))
 
     def _restart(self, first: int) -> None:
         self._start, self._frame = first, 0
@@ -451,14 +456,19 @@ def _told(moment: Moment, shape_log_odds: Array, chattered: bool) -> tuple[float
     return time_s, float(np.hypot(uncertainty_s, CHATTERED_S if chattered else 0.0))
 
 
-def _without_others(changes: list[Change], like: list[float]) -> list[Change]:
-    """Leave out each two changes between which something else was heard."""
+def _without_others(changes: list[Change], kept: list[_Kept]) -> list[Change]:
+    """Leave out each two changes between which something else was heard, unless both are plain."""
     left: list[Change] = []
     i = 0
     while i < len(changes):
-        if like[i] < LEAST_LIKE and i + 1 < len(changes):
+        if kept[i].like < LEAST_LIKE and i + 1 < len(kept) and not _plain(kept[i], kept[i + 1]):
             i += 2
         else:
             left.append(changes[i])
             i += 1
     return left
+
+
+def _plain(*kept: _Kept) -> bool:
+    """Say whether all of some changes are hardly doubted."""
+    return math.prod(1.0 - one.odds.none for one in kept if one.odds is not None) > PLAIN

@@ -20,6 +20,7 @@ H. Jeffreys, "An invariant form for the prior probability", Proc. R. Soc. A 186 
 symmetric divergence by which columns are chosen.
 """
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -33,7 +34,7 @@ from scipy.ndimage import (
     uniform_filter1d,
 )
 
-from analysis.ear.beeps import LONGEST_S, SAME, clock
+from analysis.ear.beeps import LONGEST_S, clock, same
 from analysis.ear.buzzer import (
     LOW_DB,
     STEPS,
@@ -53,9 +54,14 @@ STEADY_FRAMES = 5
 STEADY_DB = 2.0
 MOST_TRIED = 150
 """Most levels that are looked at more closely."""
-SUSPECTS = 12
+SUSPECTS, FURTHER = 12, 4
+"""How many suspects are looked at as closely as can be, and how many more of another kind."""
 ALIKE = 3
-"""Most suspects, and most of them near each other in frequency."""
+"""Most of them near each other in frequency."""
+SAME, NEARLY = 0.92, 0.85
+"""Share of frames alike from which two suspects are one, and will most likely become one."""
+MOST_LEARNT = 4
+"""Most prints that are made of a stretch."""
 BEEPS_TRIED = 8
 MOST_BEEPS = 150
 """Beeps that are enough to know a clock by."""
@@ -142,7 +148,7 @@ def find_suspects(levels: Levels, held: Mask, grid: FrameGrid) -> list[Suspect]:
         if labelled is None:
             continue
         labels, worth = labelled
-        if any(abs(float(np.mean(labels == s.labels)) - 0.5) > 0.42 for s, _ in found):
+        if _is_alike(labels, [s.labels for s, _ in found], SAME):
             continue
         found.append((Suspect(seconds * worth, labels), float(middle_hz[column])))
     found.sort(key=lambda f: -f[0].votes_s)
@@ -152,7 +158,7 @@ def find_suspects(levels: Levels, held: Mask, grid: FrameGrid) -> list[Suspect]:
         if np.sum(np.abs(np.log2(np.array(taken) / hz)) < 0.2) < ALIKE:
             suspects.append(suspect)
             taken.append(hz)
-    return suspects[:SUSPECTS]
+    return suspects
 
 
 def _held_longest(levels: Levels, held: Mask, hop_s: float) -> list[tuple[float, int, float]]:
@@ -221,7 +227,8 @@ def _beeping(level: Array, there: Mask, hop_s: float) -> tuple[int, Mask] | None
         ticks = clock(starts.tolist(), _quiet_s(labels, hop_s))
         if ticks is None:
             continue
-        count = int(np.sum(np.abs(np.diff(starts) / ticks[0] - 1) < SAME))
+        out = np.abs(np.diff(starts) / ticks[0] - 1)
+        count = int(np.sum(out < same(np.array(ticks[0]))))
         if best is None or count > best[0]:
             best = count, labels
     return best
@@ -538,8 +545,8 @@ def _silent(usual: Array, divergence: Array) -> int:
     return 0 if louder_one > 0 else 1
 
 
-def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
-    """Learn the buzzer heard in a stretch of frames.
+def learn(powers: Powers, grid: FrameGrid) -> list[BuzzerPrint]:
+    """Learn the buzzers that may be heard in a stretch of frames.
 
     Parameters
     ----------
@@ -550,39 +557,62 @@ def learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
 
     Returns
     -------
-    BuzzerPrint or None
-        The most likely buzzer, with the log odds that it is one as its `quality`; None when
-        nothing in the stretch is held and comes back.
+    list of BuzzerPrint
+        The likeliest first, each with the log odds that it is one as its `quality`, and no two
+        that go from state to state alike; empty when nothing is held and comes back.
     """
     sounds = powers.sum(axis=1) > SILENCE
     if not sounds.all():
         # Sound that was cut, muted or lost is no state of a buzzer if there is one without it.
         found = _learn(powers[sounds], grid)
-        if found is not None and found.quality > 0:
+        if found and found[0].quality > 0:
             return found
     return _learn(powers, grid)
 
 
 def suspects_heard(levels: Levels, grid: FrameGrid) -> Iterator[tuple[Suspect, Labelled]]:
-    """Yield every suspect of a stretch with its frames as labelled by a print of it."""
-    for suspect in find_suspects(levels, steady(levels), grid) + find_beeps(levels, grid):
+    """Yield suspects of a stretch with its frames as labelled by a print of each.
+
+    After the first SUSPECTS, those that hold nearly the same frames as another are left out.
+    """
+    steadily = find_suspects(levels, steady(levels), grid)
+    first, further = steadily[:SUSPECTS], steadily[SUSPECTS:]
+    gone_through: list[Mask] = []
+    for suspect in itertools.chain(
+        first,
+        find_beeps(levels, grid),
+        itertools.islice(
+            (one for one in further if not _is_alike(one.labels, gone_through, NEARLY)), FURTHER
+        ),
+    ):
         heard = refine(levels, suspect.labels, grid.hop_s)
         if heard is not None:
+            gone_through.append(heard.labels)
             yield suspect, heard
 
 
-def _learn(powers: Powers, grid: FrameGrid) -> BuzzerPrint | None:
+def _is_alike(labels: Mask, others: list[Mask], share: float) -> bool:
+    """Say whether labels agree with others in so many frames, or disagree in so many."""
+    return any(abs(float(np.mean(labels == one)) - 0.5) > share - 0.5 for one in others)
+
+
+def _learn(powers: Powers, grid: FrameGrid) -> list[BuzzerPrint]:
     if len(powers) * grid.hop_s < 2 * LEAST_S:
-        return None
+        return []
     levels = grid.levels(powers)
-    best: tuple[Judgement, Labelled] | None = None
+    judged = []
     for suspect, heard in suspects_heard(levels, grid):
-        judged = judge(levels, suspect.votes_s, heard, grid)
-        if judged is not None and (best is None or judged.rank > best[0].rank):
-            best = judged, heard
-    if best is None:
-        return None
-    return make_print(levels, powers, best[1], grid, best[0].quality)
+        judgement = judge(levels, suspect.votes_s, heard, grid)
+        if judgement is not None:
+            judged.append((judgement, heard))
+    judged.sort(key=lambda one: one[0].rank, reverse=True)
+    prints: list[BuzzerPrint] = []
+    gone_through: list[Mask] = []
+    for judgement, heard in judged:
+        if len(prints) < MOST_LEARNT and not _is_alike(heard.labels, gone_through, NEARLY):
+            gone_through.append(heard.labels)
+            prints.append(make_print(levels, powers, heard, grid, judgement.quality))
+    return prints
 
 
 def adapt(

@@ -13,15 +13,18 @@ from collections import deque
 
 from analysis.change import Change, Points, Sounding
 from analysis.ear.beeps import BeepGatherer
+from analysis.ear.belief import log_odds_of_buzzer
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.ear import Ear
 from analysis.ear.learning import learn
-from analysis.ear.recording import PLAIN_LOG_ODDS, SURE_LOG_ODDS, follow, frames_of
+from analysis.ear.recording import PLAIN_LOG_ODDS, follow, frames_of
 from analysis.ear.spectrum import FrameGrid
 from analysis.sound import Block
 
 LONGEST_S = 40.0
 """How much of the latest sound is kept to learn from."""
+SURE_LOG_ODDS = 1.0
+"""Least log odds with which a sound is heard as a buzzer when there is no more to come."""
 FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
 """Each try to learn comes this much later than the one before, up to LONGEST_S apart."""
@@ -92,12 +95,16 @@ class LiveEar:
         self._next_s = self._heard_s + min(LONGEST_S, (RELUCTANCE - 1) * self._heard_s)
         if not self._lately:
             return []
-        found = learn(frames_of(list(self._lately)), self._grid)
-        if found is None or found.quality < least_log_odds:
-            return []
-        self._ear = Ear(self._grid.rate_hz, found, self._sounding)
-        self._next_s = self._heard_s + FOLLOW_S
-        return [change for block in self._lately for change in self._ear.hear(block)]
+        for found in learn(frames_of(list(self._lately)), self._grid):
+            if found.quality < least_log_odds:
+                continue
+            ear = Ear(self._grid.rate_hz, found, self._sounding)
+            changes = [change for block in self._lately for change in ear.hear(block)]
+            if log_odds_of_buzzer(found, changes, ear.doubt) > 0:
+                self._ear = ear
+                self._next_s = self._heard_s + FOLLOW_S
+                return changes
+        return []
 
     def _follow(self, ear: Ear) -> None:
         self._next_s = self._heard_s + FOLLOW_S

@@ -1,12 +1,14 @@
 """Hearing a whole recording: first learn the buzzer from it, then find its changes.
 
 The recording is gone through twice, a window of WINDOW_S at a time, so that memory does not grow
-with its length. The first time, each window is asked what buzzer it holds; the likeliest of all
-is taken, or the first that is beyond doubt; a taught buzzer needs no search. The second time, the
-print follows the buzzer from window to window, as its pitch sags with the battery, and the ear
-hears the changes.
+with its length. The first time, each window is asked what buzzers it may hold; the likeliest of all
+is tried, or the first that is plainly like one; a taught buzzer needs no search. The second time,
+the print follows the buzzer from window to window, as its pitch sags with the battery, and the ear
+hears the changes. Where these are not a buzzer's (:mod:`analysis.ear.belief`), the next likeliest
+is tried.
 """
 
+import itertools
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
@@ -14,6 +16,7 @@ import numpy as np
 
 from analysis.change import Change, Sounding
 from analysis.ear.beeps import gather_beeps
+from analysis.ear.belief import log_odds_of_buzzer
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.ear import Ear
 from analysis.ear.learning import adapt, learn
@@ -22,18 +25,12 @@ from analysis.ear.teaching import retune
 from analysis.sound import Block, Samples, finite
 
 WINDOW_S = 40.0
-SURE_LOG_ODDS = 1.0
-"""Least log odds with which a sound is taken for a buzzer as it is learnt."""
 TRIED_LOG_ODDS = -2.0
 """Least log odds with which a sound is heard as a buzzer, to judge it by its changes as well."""
-PER_DOUBT, PER_LOG_MS, HEARD_BASE = -4.6, -2.6, 3.0
-"""What the changes add to the log odds: by the mean odds of their being none, by the log of their
-median uncertainty in ms, whichever way it is worse, and in any case. Near a logistic fit on some
-hundred scenes as `tests/bench/learning_fit.py` draws them, whose log odds were near even."""
-SHARPEST_MS = 0.1
-"""Median uncertainty below which changes are as sharp as can be."""
 PLAIN_LOG_ODDS = 5.0
-"""Log odds with which the search for a likelier buzzer ends."""
+"""Log odds with which a buzzer is tried before the search for a likelier one goes on."""
+MOST_TRIED = 5
+"""Most buzzers that are tried."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,20 +75,54 @@ def hear(
     -------
     Heard
     """
-    seconds = 0.0
-    for window in windows(blocks()) if buzzer is None else ():
-        seconds = window[-1].end_s
-        found = learn(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
-        if found is not None and (buzzer is None or found.quality > buzzer.quality):
-            buzzer = found
+    length_s = 0.0
+
+    def gone_through(seconds: float) -> None:
+        nonlocal length_s
+        length_s = max(length_s, seconds)
         progress(seconds)
-        if buzzer is not None and buzzer.quality > PLAIN_LOG_ODDS:
-            break
-    if buzzer is None or buzzer.quality < TRIED_LOG_ODDS:
-        return Heard([], None, seconds)
+
+    likely = _learnt(blocks, gone_through) if buzzer is None else iter([buzzer])
+    unchanging: Heard | None = None
+    for one in itertools.islice(likely, MOST_TRIED):
+        heard = _hear(blocks, one, sounding, gone_through)
+        if heard.changes:
+            return heard
+        if heard.buzzer is not None:
+            unchanging = unchanging or heard
+    return unchanging or Heard([], None, length_s)
+
+
+def _learnt(
+    blocks: Callable[[], Iterable[Block]], progress: Callable[[float], None]
+) -> Iterator[BuzzerPrint]:
+    """Yield what may be the buzzer of a recording, the likeliest first.
+
+    What is plainly like one is tried before the search goes on.
+    """
+    waiting: list[tuple[bool, float, BuzzerPrint]] = []
+    for window in windows(blocks()):
+        found = learn(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
+        waiting += [(one is found[0], one.quality, one) for one in found]
+        waiting.sort(key=lambda one: one[:2])
+        progress(window[-1].end_s)
+        while waiting and waiting[-1][1] > PLAIN_LOG_ODDS:
+            yield waiting.pop()[2]
+    for _, quality, one in reversed(waiting):
+        if quality > TRIED_LOG_ODDS:
+            yield one
+
+
+def _hear(
+    blocks: Callable[[], Iterable[Block]],
+    buzzer: BuzzerPrint,
+    sounding: Sounding | None,
+    progress: Callable[[float], None],
+) -> Heard:
+    """Hear the changes of a buzzer; with None for it where what was heard is no buzzer."""
     taught = buzzer.quality == np.inf
     ear: Ear | None = None
-    begin_s = 0.0
+    begin_s = seconds = 0.0
     changes: list[Change] = []
     for window in windows(blocks()):
         if ear is None:
@@ -105,24 +136,10 @@ def hear(
     if ear is not None:
         changes += ear.finish()
         changes = ear.reconsider(changes)
-        if buzzer.quality + _log_odds_of(changes, ear.doubt) < 0:
+        if log_odds_of_buzzer(buzzer, changes, ear.doubt) < 0:
             return Heard([], None, seconds)
         changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s)
     return Heard(changes, buzzer, seconds)
-
-
-def _log_odds_of(changes: list[Change], doubt: float) -> float:
-    """Return what some changes add to the log odds of a buzzer: its changes are sharp and plain.
-
-    Both ways: what was struck begins as sharply as any buzzer, and dies away.
-    """
-    if not changes:
-        return -SURE_LOG_ODDS
-    kinds = {change.change for change in changes}
-    usual_ms = 1e3 * max(
-        float(np.median([c.uncertainty_s for c in changes if c.change == kind])) for kind in kinds
-    )
-    return HEARD_BASE + PER_DOUBT * doubt + PER_LOG_MS * float(np.log(max(usual_ms, SHARPEST_MS)))
 
 
 def follow(ear: Ear, window: list[Block], anew: bool) -> bool:

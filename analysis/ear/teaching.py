@@ -330,11 +330,11 @@ def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) ->
 def _as_found(powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint) -> Mask | None:
     """Label frames by the likeliest buzzer in them, its states named as taught."""
     found = learn(powers, grid)
-    if found is None:
+    if not found:
         return None
-    columns = found.columns_in(grid)
-    labels = _as_taught(levels, found, columns)
-    return labels if _gap(found, grid)[columns] @ _gap(known, grid)[columns] > 0 else ~labels
+    columns = found[0].columns_in(grid)
+    labels = _as_taught(levels, found[0], columns)
+    return labels if _gap(found[0], grid)[columns] @ _gap(known, grid)[columns] > 0 else ~labels
 
 
 def _gap(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:

@@ -1,0 +1,64 @@
+"""Whether what is heard is a buzzer at all, and not music or a hammer.
+
+Where it was learnt it behaved more or less like one (:attr:`BuzzerPrint.quality`). But a note that
+comes back is held as steadily as a buzzer's; what it has not is a buzzer's changes. A contact makes
+and breaks at once: both ways its changes are told sharply, and hardly ever doubted. A note swells
+and dies away, and so does what a hammer strikes. So the changes weigh most. Only a growl's own are
+not sharp either; but it is heard all over the spectrum, as no note is.
+
+The weights are a logistic regression (D. R. Cox, "The regression analysis of binary sequences",
+J. Roy. Stat. Soc. B 20 (1958) 215) by ``tests/bench/belief_fit.py``.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.change import Change
+from analysis.ear.buzzer import BuzzerPrint
+
+PER_QUALITY, PER_DOUBT, PER_LOG_MS, PER_BREADTH, BASE = 0.18, -8.4, -3.6, 2.1, 4.8
+LOUDER_DB = 6.0
+"""How much more of a bin's power is heard in one state, for the breadth."""
+NO_CHANGES = -1.0
+"""What it adds to the quality that nothing has changed yet."""
+SHARPEST_MS = 0.1
+"""Median uncertainty below which changes are as sharp as can be."""
+
+
+def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], doubt: float) -> float:
+    """Return the log odds that what is heard is a buzzer.
+
+    Parameters
+    ----------
+    buzzer : BuzzerPrint
+        Its print; with infinite quality if it was taught.
+    changes : sequence of Change
+        That were heard of it.
+    doubt : float
+        Mean odds that one of them is none.
+    """
+    if not changes:
+        return buzzer.quality + NO_CHANGES
+    return (
+        BASE
+        + PER_QUALITY * buzzer.quality
+        + PER_DOUBT * doubt
+        + PER_LOG_MS * float(np.log(max(blur_ms(changes), SHARPEST_MS)))
+        + PER_BREADTH * breadth(buzzer)
+    )
+
+
+def breadth(buzzer: BuzzerPrint) -> float:
+    """Return the share of the spectrum that is louder in one of its states."""
+    zero, one = buzzer.spectrum
+    louder = 10.0 ** (LOUDER_DB / 10.0)
+    return max(float(np.mean(one > zero * louder)), float(np.mean(zero > one * louder)))
+
+
+def blur_ms(changes: Sequence[Change]) -> float:
+    """Return the median uncertainty of changes, in ms, whichever way it is more."""
+    ways = {change.change for change in changes}
+    return 1e3 * max(
+        float(np.median([c.uncertainty_s for c in changes if c.change == way])) for way in ways
+    )

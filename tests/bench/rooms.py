@@ -1,0 +1,142 @@
+"""Minutes of sound with no buzzer in it that most resembles one: instruments, and blows.
+
+Instruments play chords, a tune, a bass and drums, or some of these, through a small loudspeaker:
+sampled ones, by ``fluidsynth`` (Debian's packages ``fluidsynth`` and ``timgm6mb-soundfont``) from a
+score written with ``mido`` of the package registry. Blows ring alike each time, as those on one
+piece of iron do. Times, keys and timbres are drawn at random; no tune is anybody's.
+"""
+
+import subprocess
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from scipy import signal
+from scipy.io import wavfile
+
+Sound = npt.NDArray[np.float32]
+Rng = np.random.Generator
+
+RATE = 48_000
+SECONDS = 60
+FONT = "/usr/share/sounds/sf2/TimGM6mb.sf2"
+TICKS = 480
+HELD = (*range(16, 24), 48, 49, 50, 52, 53, 60, 68, 71, 73, 74, 75, 79, 80, 81, 82, 88, 89, 90, 91)
+"""General MIDI programs whose notes last: organs, strings, winds, voices, pads."""
+STRUCK = (0, 4, 6, 10, 11, 12, 24, 25, 26, 45, 46, 98, 104, 105, 106, 108)
+BASSES = (32, 33, 35, 38, 43, 58)
+SCALE = (0, 2, 4, 5, 7, 9, 11)
+DRUMS = 9
+"""Their channel."""
+
+
+def instruments(seed: int) -> Sound:
+    """Return a minute of instruments at RATE."""
+    import mido
+
+    rng = np.random.default_rng([seed, 77])
+    notes, programs = _score(rng)
+    events = [
+        (0, mido.Message("program_change", channel=i, program=p)) for i, p in enumerate(programs)
+    ]
+    for channel, key, at, lasts, loud in notes:
+        on, off = int(at * TICKS), int((at + lasts) * TICKS) - 2
+        events.append((on, mido.Message("note_on", channel=channel, note=key, velocity=loud)))
+        events.append((off, mido.Message("note_off", channel=channel, note=key)))
+    track = mido.MidiTrack()
+    track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(rng.uniform(60.0, 150.0))))
+    now = 0
+    for tick, message in sorted(events, key=lambda event: event[0]):
+        track.append(message.copy(time=tick - now))
+        now = tick
+    with tempfile.TemporaryDirectory() as folder:
+        score, played = Path(folder) / "score.mid", Path(folder) / "played.wav"
+        mido.MidiFile(ticks_per_beat=TICKS, tracks=[track]).save(score)
+        command = ["fluidsynth", "-ni", "-q", "-r", str(RATE), "-F", str(played), FONT, str(score)]
+        subprocess.run(command, check=True, capture_output=True)
+        x = wavfile.read(played)[1][: SECONDS * RATE].mean(axis=1)
+    if rng.random() < 0.7:
+        band = [rng.uniform(120.0, 400.0), rng.uniform(3500.0, 9000.0)]
+        x = signal.sosfilt(signal.butter(2, band, "bandpass", fs=RATE, output="sos"), x)
+        x = np.tanh(0.7 * x / x.std())
+    return _in_a_room(x, rng)
+
+
+def _score(rng: Rng) -> tuple[list[tuple[int, int, float, float, int]], list[int]]:
+    """Return notes (channel, key, beat, beats, loudness) and the channels' programs."""
+    lead = HELD if rng.random() < 0.6 else STRUCK
+    programs = [int(rng.choice(those)) for those in (HELD, lead, BASSES)]
+    chords, bass, drums = rng.random(3) < (0.8, 0.7, 0.6)
+    tune = rng.random() < 0.85 or not chords
+    root, bar = int(rng.integers(43, 56)), int(rng.choice([3, 4, 4, 4]))
+    degrees = rng.choice([0, 3, 4, 5, 1], size=rng.integers(2, 5))
+    riff = [_figure(rng) for _ in range(16)]
+    repeats = rng.random() < 0.5
+    notes = []
+    for i, beat in enumerate(range(0, 150, bar)):
+        degree = int(degrees[i % len(degrees)])
+        for third in (0, 2, 4) if chords else ():
+            lasts = bar * rng.choice([1.0, 1.0, 0.95, 0.9])
+            notes.append((0, root + 12 + _key(degree + third), beat, lasts, rng.integers(50, 90)))
+        for quarter in range(bar):
+            at = beat + quarter
+            if bass and rng.random() < 0.8:
+                notes.append((2, root - 12 + _key(degree), at, 0.9, rng.integers(60, 100)))
+            if drums:
+                notes.append((DRUMS, 36 + 2 * (quarter % 2), at, 0.2, rng.integers(70, 110)))
+                notes.append((DRUMS, 42, at + 0.5, 0.1, rng.integers(40, 80)))
+        gone, figure = 0.0, 0
+        while tune and gone < bar - 0.01:
+            lasts, step, sounds = riff[figure % 16] if repeats else _figure(rng)
+            lasts = min(lasts, bar - gone)
+            if sounds:
+                key = root + 24 + _key(step)
+                notes.append((1, key, beat + gone, 0.95 * lasts, rng.integers(60, 110)))
+            gone, figure = gone + lasts, figure + 1
+    return [(c, int(k), float(a), float(d), int(v)) for c, k, a, d, v in notes], programs
+
+
+def _figure(rng: Rng) -> tuple[float, int, bool]:
+    """Return a note of a tune: how many beats, which step of the scale, and whether it sounds."""
+    beats = float(rng.choice([0.25, 0.5, 0.5, 1.0, 2.0]))
+    return beats, int(rng.integers(0, 10)), bool(rng.random() < 0.8)
+
+
+def _key(degree: int) -> int:
+    return 12 * (degree // 7) + SCALE[degree % 7]
+
+
+def blows(seed: int) -> Sound:
+    """Return a minute of blows that ring alike at RATE, fast or slow, with rests."""
+    rng = np.random.default_rng([seed, 78])
+    t = np.arange(2 * RATE) / RATE
+    ring = np.zeros(len(t))
+    for _ in range(rng.integers(3, 12)):
+        hz, dies_s = np.exp(rng.uniform(6.0, 9.0)), np.exp(rng.uniform(-4.5, -0.9))
+        wave = np.sin(2.0 * np.pi * (hz * t + rng.random()))
+        ring += rng.uniform(0.2, 1.0) * wave * np.exp(-t / dies_s)
+    x = np.zeros((SECONDS + 3) * RATE)
+    every_s, uneven = np.exp(rng.uniform(-1.6, 0.4)), rng.uniform(0.03, 0.4)
+    at_s = rng.uniform(0.2, 2.0)
+    while at_s < SECONDS:
+        knock = rng.normal(size=len(t)) * np.exp(-t / 0.002)
+        first = int(at_s * RATE)
+        x[first : first + len(t)] += rng.uniform(0.6, 1.2) * (ring + rng.uniform(0.2, 1.0) * knock)
+        at_s += every_s * np.exp(rng.normal(0.0, uneven))
+        at_s += rng.uniform(1.0, 4.0) if rng.random() < 0.12 else 0.0
+    if rng.random() < 0.6:
+        n = int(rng.uniform(0.1, 0.5) * RATE)
+        echo = rng.normal(size=n) * 10.0 ** (-3.0 * np.arange(n) / n)
+        echo *= rng.uniform(0.2, 0.8) / np.sqrt(np.sum(echo**2))
+        echo[0] += 1.0
+        x = signal.oaconvolve(x, echo)
+    return _in_a_room(x[: SECONDS * RATE], rng)
+
+
+def _in_a_room(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
+    """Return it as a microphone hears it: with some noise, 15 to 45 dB below."""
+    noise = np.cumsum(rng.normal(size=len(x))) if rng.random() < 0.3 else rng.normal(size=len(x))
+    noise = signal.sosfilt(signal.butter(1, 60.0, "highpass", fs=RATE, output="sos"), noise)
+    x = x / x.std() + 10.0 ** (-rng.uniform(15.0, 45.0) / 20.0) * noise / noise.std()
+    return (0.5 * x / np.abs(x).max()).astype(np.float32)
