@@ -157,7 +157,7 @@ def test_a_plain_tone_is_heard_beside_chords_that_come_back():
 
 
 def test_a_short_silence_is_kept_though_the_gain_goes_up_in_it():
-    edges_s = (2.0, 4.0, 4.35, 6.5, 8.0, 10.0, 10.3, 12.0, 14.0, 15.0, 15.3, 17.0, 19.0)
+    edges_s = (1.0, 2.0, 4.0, 4.35, 6.5, 8.0, 10.0, 10.3, 12.0, 14.0, 15.0, 15.3, 17.0)
     sound, rate = keyed((0.0, *edges_s), 20, pitch_hz=2500.0, noise=0.0), 48000
     sound += (0.004 * np.random.default_rng(0).normal(size=len(sound))).astype(np.float32)
     for stop_s, start_s in zip(edges_s[::2], [*edges_s[1::2], 20.0], strict=True):

@@ -267,10 +267,23 @@ def ambient_sounds(first_seed: int) -> dict[str, list[Sound]]:
         for seed in seeds[:6]
     ]
     scenes = {"shop": shop, "noise": noise, "buzzer": buzzer}
-    return {
+    sounds = {
         kind: [unit_power(signal.resample_poly(s.samples, RATE, s.rate_hz)) for s in those]
         for kind, those in scenes.items()
     }
+    return sounds | {"babble": [babble(40.0, np.random.default_rng(seed)) for seed in seeds[:8]]}
+
+
+def babble(seconds: float, rng: Rng) -> Sound:
+    """Return one to four people who talk at once, at unit power."""
+    whole = np.zeros(int(seconds * RATE), np.float32)
+    for _ in range(rng.integers(1, 5)):
+        at, gain = 0, 10.0 ** (rng.normal(0.0, 3.0) / 20.0)
+        while at < len(whole):
+            said = spoken(talk(rng), False, rng)[: len(whole) - at]
+            whole[at : at + len(said)] += gain * said
+            at += len(said) + int(rng.uniform(0.05, 1.0) * RATE)
+    return unit_power(whole)
 
 
 def _some(those: list[Sound], n: int, rng: Rng) -> Sound:
@@ -289,7 +302,7 @@ def heard(said: Sound, ambient: dict[str, list[Sound]], rng: Rng) -> Sound:
     if place in ("buzzer", "both"):
         x = x + 10.0 ** (rng.uniform(-10.0, 4.0) / 20.0) * _some(ambient["buzzer"], len(x), rng)
     if place in ("shop", "both"):
-        kind = "shop" if rng.random() < 0.65 else "noise"
+        kind = str(rng.choice(["shop", "noise", "babble"], p=[0.5, 0.25, 0.25]))
         x = x + 10.0 ** (-rng.uniform(5.0, 18.0) / 20.0) * _some(ambient[kind], len(x), rng)
     x = 0.3 * x / np.abs(x).max() * rng.uniform(0.3, 2.0)
     remover = LineRemover(RATE)
@@ -324,7 +337,7 @@ def make(
         words = {"reading": reading, "command": command, "talk": talk}[kind](rng)
         if alike:
             kind, words = "reading", ZEROS[i % len(ZEROS)]
-        one_by_one = kind == "reading" and rng.random() < 0.35
+        one_by_one = kind == "reading" and rng.random() < 0.5
         try:
             said = spoken(words, one_by_one, rng)
         except (subprocess.CalledProcessError, IndexError):
