@@ -17,7 +17,7 @@ import numpy as np
 from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
 
-PER_QUALITY, PER_DOUBT, PER_LOG_MS, PER_BREADTH, BASE = 0.18, -8.4, -3.6, 2.1, 4.8
+PER_QUALITY, PER_DOUBT, PER_LOG_MS, PER_BREADTH, BASE = 0.15, -7.8, -4.2, 1.9, 5.6
 LOUDER_DB = 6.0
 """How much more of a bin's power is heard in one state, for the breadth."""
 NO_CHANGES = -1.0

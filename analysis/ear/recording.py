@@ -24,13 +24,15 @@ from analysis.ear.spectrum import FrameGrid, Powers
 from analysis.ear.teaching import retune
 from analysis.sound import Block, Samples, finite
 
-WINDOW_S = 40.0
+WINDOW_S, SHORT_WINDOW_S = 40.0, 10.0
 TRIED_LOG_ODDS = -2.0
 """Least log odds with which a sound is heard as a buzzer, to judge it by its changes as well."""
 PLAIN_LOG_ODDS = 5.0
 """Log odds with which a buzzer is tried before the search for a likelier one goes on."""
-MOST_TRIED = 5
-"""Most buzzers that are tried."""
+MOST_TRIED = 4
+"""Most buzzers out of windows of either length that are tried."""
+ENOUGH, SURELY_NONE = 16, -1.0
+"""So many changes show what is surely none, by these log odds."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +86,7 @@ def hear(
 
     likely = _learnt(blocks, gone_through) if buzzer is None else iter([buzzer])
     unchanging: Heard | None = None
-    for one in itertools.islice(likely, MOST_TRIED):
+    for one in likely:
         heard = _hear(blocks, one, sounding, gone_through)
         if heard.changes:
             return heard
@@ -98,10 +100,18 @@ def _learnt(
 ) -> Iterator[BuzzerPrint]:
     """Yield what may be the buzzer of a recording, the likeliest first.
 
-    What is plainly like one is tried before the search goes on.
+    After MOST_TRIED it is looked for in shorter windows: the points may be moved for a short while.
     """
+    for least_s in (WINDOW_S, SHORT_WINDOW_S):
+        yield from itertools.islice(_learnt_in(windows(blocks(), least_s), progress), MOST_TRIED)
+
+
+def _learnt_in(
+    stretches: Iterable[list[Block]], progress: Callable[[float], None]
+) -> Iterator[BuzzerPrint]:
+    """Yield what may be a buzzer; what is plainly like one before the next window is looked at."""
     waiting: list[tuple[bool, float, BuzzerPrint]] = []
-    for window in windows(blocks()):
+    for window in stretches:
         found = learn(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
         waiting += [(one is found[0], one.quality, one) for one in found]
         waiting.sort(key=lambda one: one[:2])
@@ -124,6 +134,7 @@ def _hear(
     ear: Ear | None = None
     begin_s = seconds = 0.0
     changes: list[Change] = []
+    doubted = not taught
     for window in windows(blocks()):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
@@ -131,6 +142,10 @@ def _hear(
         follow(ear, window, anew=taught)
         for block in window:
             changes += ear.hear(block)
+            if doubted and len(changes) >= ENOUGH:
+                doubted = False
+                if log_odds_of_buzzer(buzzer, changes, ear.doubt) < SURELY_NONE:
+                    return Heard([], None, seconds)
         seconds = window[-1].end_s
         progress(seconds)
     if ear is not None:
@@ -169,13 +184,13 @@ def follow(ear: Ear, window: list[Block], anew: bool) -> bool:
     return fresh is not None
 
 
-def windows(blocks: Iterable[Block]) -> Iterator[list[Block]]:
-    """Gather blocks into windows of WINDOW_S to twice that, so that none is left short."""
+def windows(blocks: Iterable[Block], least_s: float = WINDOW_S) -> Iterator[list[Block]]:
+    """Gather blocks into windows of `least_s` to twice that, so that none is left short."""
     waiting: list[Block] = []
     window: list[Block] = []
     for block in blocks:
         waiting.append(block)
-        if waiting[-1].end_s - waiting[0].start_s >= WINDOW_S:
+        if waiting[-1].end_s - waiting[0].start_s >= least_s:
             if window:
                 yield window
             window, waiting = waiting, []

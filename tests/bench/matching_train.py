@@ -21,6 +21,7 @@ Those for what the second encoder hears (``make --encoder moonshine``, then ``jo
 listen/matching_again.npz) are of three networks of 7 epochs, on the sayings of seeds 22 to 31, 33
 and 34, with the same ambient sounds: of seed 2, trained on for one epoch (seed 12) with 30, 33 to
 35 and both ``--alike``; of seed 3, on 35 and both ``--alike`` as well; of seed 4, on 37 and 38 too.
+Networks of 8 files more, a quarter of two among other people's talk, were no surer of a person.
 
 ``make`` says readings, words for the session and other talk with the voices of "train" in
 `spoken_scenes`, and with many more throats of espeak-ng: each is slowed, sharpened, coloured by a
