@@ -24,7 +24,7 @@ import time
 import traceback
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -39,7 +39,7 @@ from rich.console import Console  # noqa: E402
 from rich.progress import track  # noqa: E402
 from rich.table import Table  # noqa: E402
 
-from bench import known_signal, rivals, scenes  # noqa: E402
+from bench import known_signal, rivals, rooms, scenes  # noqa: E402
 from bench.score import Found, Score, score, total  # noqa: E402
 
 DETECTORS = ("ours", "known", "band-pass", "librosa", "aubio", "ruptures")
@@ -47,6 +47,10 @@ NEED_BUZZER = ("known", "band-pass")
 FIRST_SEED = 11
 """Scenes of lower seeds served to fit weights of the ear."""
 RATIOS = (0.0, 6.0, 12.0, 20.0, None)
+
+
+ROOM_MINUTES = 6
+"""Of instruments and of blows, each a recording of its own."""
 
 
 @dataclass(frozen=True)
@@ -101,12 +105,29 @@ def hear_others(name: str, scene: scenes.Scene) -> list[Found]:
     return [Found(t) for t in ways[name](scene)]
 
 
+def without_buzzer(case: Case) -> scenes.Scene:
+    """Make a scene of noise alone, or a minute in a room, of which any sounding is told."""
+    if case.noise in scenes.NOISES:
+        scene = scenes.no_buzzer_scene(case.noise, case.seed, case.seconds)
+        told = ("open", "closed", "both")[(case.seed + scenes.NOISES.index(case.noise)) % 3]
+        return replace(scene, sounding=told)
+    return scenes.Scene(
+        samples=rooms.KINDS[case.noise](case.seed),
+        rate_hz=rooms.RATE,
+        name=f"no buzzer, {case.noise}, seed {case.seed}",
+        buzzer="none",
+        noise=case.noise,
+        snr_db=None,
+        sounding=("open", "closed", "both")[case.seed % 3],
+        truth=(),
+        has_buzzer=False,
+    )
+
+
 def run(case: Case, names: tuple[str, ...]) -> Result:
     """Make one scene and let everybody hear it."""
     if case.buzzer == "none":
-        scene = scenes.no_buzzer_scene(case.noise, case.seed, case.seconds)
-        told = ("open", "closed", "both")[(case.seed + scenes.NOISES.index(case.noise)) % 3]
-        object.__setattr__(scene, "sounding", told)
+        scene = without_buzzer(case)
         names = tuple(name for name in names if name not in NEED_BUZZER)
     else:
         scene = scenes.make_scene(
@@ -159,6 +180,9 @@ def cases(
                 chosen.append(Case(buzzer, noises[0], 12.0, seed, seconds, codec="amr"))
         for noise in noises:
             chosen.append(Case("none", noise, None, seed, 3.0 * seconds))
+        for room in () if quick else rooms.here():
+            for minute in range(ROOM_MINUTES):
+                chosen.append(Case("none", room, None, 100 * seed + minute, float(rooms.SECONDS)))
     return chosen
 
 
@@ -303,7 +327,8 @@ def quiet_sheet(results: list[Result], names: tuple[str, ...]) -> Sheet:
     lines: list[list[str] | str] = []
     for label, part in [
         *((noise, [r for r in empty if r.case.noise == noise]) for noise in scenes.NOISES),
-        ("all", empty),
+        ("these", [r for r in empty if r.case.noise in scenes.NOISES]),
+        *((room, [r for r in empty if r.case.noise == room]) for room in rooms.KINDS),
     ]:
         if not part:
             continue

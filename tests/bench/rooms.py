@@ -6,8 +6,10 @@ score written with ``mido`` of the package registry. Blows ring alike each time,
 piece of iron do. Times, keys and timbres are drawn at random; no tune is anybody's.
 """
 
+import shutil
 import subprocess
 import tempfile
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -140,3 +142,12 @@ def _in_a_room(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
     noise = signal.sosfilt(signal.butter(1, 60.0, "highpass", fs=RATE, output="sos"), noise)
     x = x / x.std() + 10.0 ** (-rng.uniform(15.0, 45.0) / 20.0) * noise / noise.std()
     return (0.5 * x / np.abs(x).max()).astype(np.float32)
+
+
+KINDS = {"instruments": instruments, "blows": blows}
+
+
+def here() -> list[str]:
+    """Return those that can be made on this machine."""
+    can_play = shutil.which("fluidsynth") and Path(FONT).exists() and find_spec("mido")
+    return [name for name in KINDS if name != "instruments" or can_play]
