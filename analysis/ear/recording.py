@@ -71,7 +71,8 @@ def hear(
     buzzer : BuzzerPrint or None
         The buzzer, if it was taught.
     progress : callable
-        Told the seconds gone through: first while learning, then while hearing.
+        Told the seconds gone through: first while learning, then while hearing, and again for each
+        sound that is tried after that.
 
     Returns
     -------
@@ -86,8 +87,8 @@ def hear(
 
     likely = _learnt(blocks, gone_through) if buzzer is None else iter([buzzer])
     unchanging: Heard | None = None
-    for one in likely:
-        heard = _hear(blocks, one, sounding, gone_through)
+    for candidate in likely:
+        heard = _hear(blocks, candidate, sounding, gone_through)
         if heard.changes:
             return heard
         if heard.buzzer is not None:

@@ -1,6 +1,5 @@
 """Fit when the ear believes that it hears a buzzer (`analysis.ear.belief`).
 
-    pip install mido
     apt-get install fluidsynth timgm6mb-soundfont
     python tests/bench/belief_fit.py gather --first 9000 --count 120 heard.jsonl
     python tests/bench/belief_fit.py fit heard.jsonl
