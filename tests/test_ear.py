@@ -136,8 +136,8 @@ def test_no_buzzer_is_said():
 
 
 def test_blows_that_ring_alike_are_no_buzzer():
-    for seed in (5, 18):
-        assert changes_in(rooms.blows(seed), rooms.RATE, "closed").buzzer is None
+    for seed, sounding in ((5, "closed"), (18, "open"), (1103, "both")):
+        assert changes_in(rooms.blows(seed), rooms.RATE, sounding).buzzer is None
 
 
 def test_a_plain_tone_is_heard_beside_chords_that_come_back():
@@ -164,6 +164,22 @@ def test_a_short_silence_is_kept_though_the_gain_goes_up_in_it():
         silence = sound[round(stop_s * rate) : round(start_s * rate)]
         silence *= np.minimum(np.exp(np.arange(len(silence)) / rate / 0.08), 30.0)
     assert np.abs(errors_ms(changes_in(sound, rate), edges_s)).max() < 20
+
+
+def test_a_first_beep_in_which_the_points_chatter_is_heard():
+    rate, period_s = 48000, 0.15
+    t = np.arange(20 * rate) / rate
+    opens_s = np.array([1.0, 4.0, 7.0, 10.0, 13.0, 16.0])
+    since_s = t - opens_s[np.clip(np.searchsorted(opens_s, t) - 1, 0, None)]
+    beeps = (t > 1.0) & (since_s < 1.56) & (since_s % period_s < 0.06)
+    chatters = (t > 13.0) & (t < 13.06) & ((t - 13.0) % 0.016 > 0.012)
+    tone = 0.3 * (beeps & ~chatters) * np.sin(2 * np.pi * 2500.0 * t)
+    sound = tone + 0.003 * np.random.default_rng(1).normal(size=len(t))
+    opened = [c for c in changes_in(sound.astype(np.float32), rate).changes if c.points == "open"]
+    assert len(opened) == len(opens_s)
+    errors_s = np.array([c.time_s for c in opened]) - opens_s
+    assert np.abs(errors_s).max() < 0.02
+    assert np.all(np.abs(errors_s) < 3 * np.array([c.uncertainty_s for c in opened]))
 
 
 @pytest.mark.parametrize("rate", [8000, 44100, 48000])

@@ -38,7 +38,7 @@ import numpy.typing as npt
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
-from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, cut_short
+from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, chattered, cut_short
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.settling import when_settled
 from analysis.ear.spectrum import FrameGrid
@@ -337,14 +337,47 @@ class Ear:
         heard = cut_short(Stretch(x, rate, self._tell, silent, here.start_s), here)
         if heard is None:
             return []
-        changes = []
-        for time_s, state in zip(heard, (1 - silent, silent), strict=True):
-            moment = just_about(time_s, UNCERTAINTY_S)
-            self.kept.append(_Kept(state, first_s, moment, None))
-            told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
-            changes.append(self._change(state, first_s + told_s, first_s + told_s, uncertainty_s))
+        changes = self._short_beep(first_s + heard[0], first_s + heard[1])
         self._last_settled_s = changes[-1].settled_s
         self._likeness.since(np.inf)
+        return changes
+
+    def _beep_before(self, state: int, time_s: float) -> list[Change]:
+        """Return the changes of a beep before the first of a train, in which the points chattered
+        too much for the frames to show.
+        """
+        rate, silent = self.grid.rate_hz, self.buzzer.silent
+        if silent is None or state == silent:
+            return []
+        origin_s = self._start / rate
+        due = self._beeps.before(time_s, origin_s + len(self._latest.samples) / rate)
+        if due is None:
+            return []
+        last_s = time_s + due.last_s[1]
+        first_s = last_s - due.start_s - due.beep_s - LIKENESS_MARGIN_S
+        if first_s < origin_s:
+            return []
+        first, last = (round((t - origin_s) * rate) for t in (first_s, last_s))
+        x = self._latest.samples[first:last][::-1].astype(float)
+        heard = chattered(Stretch(x, rate, self._tell, silent, due.start_s), due)
+        if heard is None:
+            return []
+        unheard_s = max(0.0, due.start_s + due.beep_s - heard[1])  # it may have begun in that
+        start_s, stop_s = last_s - heard[1], last_s - heard[0]
+        return self._short_beep(start_s, stop_s, math.hypot(UNCERTAINTY_S, unheard_s / 3**0.5))
+
+    def _short_beep(
+        self, start_s: float, stop_s: float, start_uncertainty_s: float = UNCERTAINTY_S
+    ) -> list[Change]:
+        """Return and keep the changes of a beep that was not told by a closer look."""
+        changes = []
+        silent = int(self.buzzer.silent or 0)
+        told = (start_s, 1 - silent, start_uncertainty_s), (stop_s, silent, UNCERTAINTY_S)
+        for time_s, state, spread_s in told:
+            moment = just_about(0.0, spread_s)
+            self.kept.append(_Kept(state, time_s, moment, None))
+            told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
+            changes.append(self._change(state, time_s + told_s, time_s + told_s, uncertainty_s))
         return changes
 
     def _keep_beat(self, change: Change) -> None:
@@ -425,12 +458,13 @@ class Ear:
         start_s = origin_s + first_s
         if self.kept:
             self.kept[-1] = self._likeness.judged(self.kept[-1], start_s + time_s)
+        before = self._beep_before(turn.state, start_s + time_s)
         self.kept.append(kept)
         self._likeness.since(start_s + settled_s)
         change = self._change(turn.state, start_s + time_s, start_s + settled_s, uncertainty_s)
         self._keep_beat(change)
         self._last_settled_s = origin_s + first_s + breaks[-1]
-        return [change]
+        return [*before, change]
 
     def _again_in(self, seconds: float) -> int:
         """Return the frame of a turn that is to be looked at after some more sound."""

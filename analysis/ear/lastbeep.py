@@ -1,4 +1,4 @@
-"""The last beep of a train: the points may close in the midst of one, and cut it short.
+"""The last beep of a train, and the first: points that close or chatter in one cut it short.
 
 Meaning
 -------
@@ -6,7 +6,8 @@ A pulsed buzzer's clock runs on by itself, so when the points stay open the next
 period after the last began. What comes of it when they close meanwhile may be too short for the
 frames to show: some milliseconds. But when it would begin is known, and so is how loud it would
 be, from the beep before. So the ear looks there: how long, from that moment, does the sound stand
-above what the gap before it holds? The points closed when it ended.
+above what the gap before it holds? The points closed when it ended. Before the first beep that the
+frames show it looks in the same way, backwards: the points chattered in the one before.
 
 Conventions
 -----------
@@ -21,10 +22,13 @@ odds. Periods of beepers: see :mod:`.beeps`.
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.ear.beeps import beat
 from analysis.ear.firstsign import STEP_S
 from analysis.ear.stretch import Stretch, log_odds_of_level
+
+Array = npt.NDArray[np.float64]
 
 LEAST_LOG_ODDS = 5.0
 """Log odds from which a short beep is believed."""
@@ -37,7 +41,11 @@ BESIDE_S = 0.006
 STILL = 0.6
 """Part of its greatest level down to which a beep still sounds."""
 UNCERTAINTY_S = 0.0015
+LEAST_STEPS = 3
+"""So many steps of a beep that chatters show that it is heard there."""
 LATEST_BEEPS = 40
+ANEW = 1.7
+"""So many periods after the last beep the next begins a train."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +83,20 @@ class Beeps:
         """Take the beginning of a beep."""
         self._starts = [*self._starts, time_s][-LATEST_BEEPS:]
 
+    def before(self, time_s: float, heard_s: float) -> Due | None:
+        """Return the beep before the first of a train, if they keep to a clock, seen backwards.
+
+        The first began at `time_s` and was heard until `heard_s`, from which times are counted.
+        """
+        period_s = beat(self._starts)
+        if period_s is None or not self._lengths:
+            return None
+        beep_s = float(np.median(self._lengths))
+        if time_s - self._starts[-1] < ANEW * period_s or beep_s > 0.9 * period_s:
+            return None
+        first_s = min(heard_s - time_s, beep_s)
+        return Due(first_s + period_s - beep_s, beep_s, (0.0, first_s))
+
     def stops(self, time_s: float) -> Due | None:
         """Take the end of a beep; return the one that would be next, if they keep to a clock."""
         if not self._starts:
@@ -100,6 +122,29 @@ def cut_short(stretch: Stretch, due: Due) -> tuple[float, float] | None:
     due : Due
         The beep, on the time scale of the stretch.
     """
+    found = _there(stretch, due)
+    if found is None:
+        return None
+    weights, level = found
+    top = int(np.cumsum(weights).argmax())
+    heard = level[: top + 1]
+    return _from(due, int(np.flatnonzero(heard > STILL * heard.max())[-1]) + 1)
+
+
+def chattered(stretch: Stretch, due: Due) -> tuple[float, float] | None:
+    """Return when the due beep began and when it was last heard, in s, as `cut_short`.
+
+    Between, it may come and go.
+    """
+    found = _there(stretch, due)
+    if found is None:
+        return None
+    plain = np.convolve(found[0], np.ones(LEAST_STEPS), "valid") > LEAST_LOG_ODDS
+    return _from(due, int(np.flatnonzero(plain)[-1]) + LEAST_STEPS) if plain.any() else None
+
+
+def _there(stretch: Stretch, due: Due) -> tuple[Array, Array] | None:
+    """Return the log odds of each step of the due beep, and its level; None if there is no beep."""
     sounding = 1 - stretch.before
     if not stretch.tell.responses[sounding].any():
         return None
@@ -110,17 +155,16 @@ def cut_short(stretch: Stretch, due: Due) -> tuple[float, float] | None:
     power = stretch.power(sounding)
     flanked = stretch.tell.flanks[sounding].any()
     beside = stretch.power(sounding, beside=True) if flanked else None
-    weights = log_odds_of_level(power, beside, gap, on)
-    level = np.sqrt(power)
-    first = max(0, int((due.start_s - EARLY_S) / STEP_S))
-    last = int((due.start_s + due.beep_s + EARLY_S) / STEP_S)
-    course = np.cumsum(weights[first:last])
-    if len(course) == 0 or course.max() < LEAST_LOG_ODDS:
+    there = _between(due.start_s - EARLY_S, due.start_s + due.beep_s + EARLY_S)
+    weights = log_odds_of_level(power, beside, gap, on)[there]
+    if len(weights) == 0 or np.cumsum(weights).max() < LEAST_LOG_ODDS:
         return None
-    top = int(course.argmax())
-    heard = level[first : first + top + 1]
-    end = first + int(np.flatnonzero(heard > STILL * heard.max())[-1]) + 1
-    end_s = end * STEP_S
+    return weights, np.sqrt(power[there])
+
+
+def _from(due: Due, steps: int) -> tuple[float, float] | None:
+    """Return when a beep begins and ends that is heard for so many steps, if that is no moment."""
+    end_s = (_between(due.start_s - EARLY_S, due.start_s).start + steps) * STEP_S
     return (due.start_s, end_s) if end_s - due.start_s > LEAST_S else None
 
 
