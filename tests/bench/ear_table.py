@@ -547,6 +547,9 @@ to follow. "known" is a detector that is told the buzzer's sound, its envelope a
 spectrum and power, everything but the times: about the best that anyone could do. Errors are
 those of the changes found, against the contact's first move.
 
+"instruments" are alone, without a voice, and "blows" on one piece of iron ring alike: what is most
+like a buzzer and is none (`tests/bench/rooms.py`).
+
 ![F1 by signal-to-noise ratio; errors; errors over stated uncertainty]({picture})
 
 {tables}
