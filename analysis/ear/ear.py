@@ -18,7 +18,8 @@ A word may pass for a short sound of the buzzer's, frame by frame. Once it is ov
 buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go, unless it came and went too
 plainly. Live, it has been told by then.
 
-A pulsed buzzer's last beep may be cut too short for frames; :mod:`.lastbeep` looks where it is due.
+A pulsed buzzer's last beep may be cut too short for frames, and its first broken up by chatter;
+:mod:`.lastbeep` looks where they are due.
 
 Sources
 -------
@@ -38,7 +39,7 @@ import numpy.typing as npt
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
-from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, chattered, cut_short
+from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.settling import when_settled
 from analysis.ear.spectrum import FrameGrid
@@ -337,7 +338,7 @@ class Ear:
         heard = cut_short(Stretch(x, rate, self._tell, silent, here.start_s), here)
         if heard is None:
             return []
-        changes = self._short_beep(first_s + heard[0], first_s + heard[1])
+        changes = self._short_beep(silent, first_s + heard[0], first_s + heard[1])
         self._last_settled_s = changes[-1].settled_s
         self._likeness.since(np.inf)
         return changes
@@ -359,19 +360,18 @@ class Ear:
             return []
         first, last = (round((t - origin_s) * rate) for t in (first_s, last_s))
         x = self._latest.samples[first:last][::-1].astype(float)
-        heard = chattered(Stretch(x, rate, self._tell, silent, due.start_s), due)
+        heard = broken_up(Stretch(x, rate, self._tell, silent, due.start_s), due)
         if heard is None:
             return []
         unheard_s = max(0.0, due.start_s + due.beep_s - heard[1])  # it may have begun in that
-        start_s, stop_s = last_s - heard[1], last_s - heard[0]
-        return self._short_beep(start_s, stop_s, math.hypot(UNCERTAINTY_S, unheard_s / 3**0.5))
+        uncertainty_s = math.hypot(UNCERTAINTY_S, unheard_s / math.sqrt(3.0))
+        return self._short_beep(silent, last_s - heard[1], last_s - heard[0], uncertainty_s)
 
     def _short_beep(
-        self, start_s: float, stop_s: float, start_uncertainty_s: float = UNCERTAINTY_S
+        self, silent: int, start_s: float, stop_s: float, start_uncertainty_s: float = UNCERTAINTY_S
     ) -> list[Change]:
         """Return and keep the changes of a beep that was not told by a closer look."""
         changes = []
-        silent = int(self.buzzer.silent or 0)
         told = (start_s, 1 - silent, start_uncertainty_s), (stop_s, silent, UNCERTAINTY_S)
         for time_s, state, spread_s in told:
             moment = just_about(0.0, spread_s)

@@ -131,7 +131,7 @@ def cut_short(stretch: Stretch, due: Due) -> tuple[float, float] | None:
     return _from(due, int(np.flatnonzero(heard > STILL * heard.max())[-1]) + 1)
 
 
-def chattered(stretch: Stretch, due: Due) -> tuple[float, float] | None:
+def broken_up(stretch: Stretch, due: Due) -> tuple[float, float] | None:
     """Return when the due beep began and when it was last heard, in s, as `cut_short`.
 
     Between, it may come and go.

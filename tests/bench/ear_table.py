@@ -47,8 +47,6 @@ NEED_BUZZER = ("known", "band-pass")
 FIRST_SEED = 11
 """Scenes of lower seeds served to fit weights of the ear."""
 RATIOS = (0.0, 6.0, 12.0, 20.0, None)
-
-
 ROOM_MINUTES = 6
 """Of instruments and of blows, each a recording of its own."""
 

@@ -2,8 +2,8 @@
 
 Instruments play chords, a tune, a bass and drums, or some of these, through a small loudspeaker:
 sampled ones, by ``fluidsynth`` (Debian's packages ``fluidsynth`` and ``timgm6mb-soundfont``) from a
-score written with ``mido``. Blows ring alike each time, as those on one
-piece of iron do. Times, keys and timbres are drawn at random; no tune is anybody's.
+score written with ``mido``. Blows ring alike each time, as those on one piece of iron do. Times,
+keys and timbres are drawn at random; no tune is anybody's.
 """
 
 import shutil
