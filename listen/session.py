@@ -548,14 +548,19 @@ def _alike(one: Mark, other: Mark) -> bool:
 def plan(engine: Engine) -> tuple[Place, ...]:
     """Return the steps of the job in their usual order.
 
-    The points are set by the first cylinder on the sheet; the others are checked.
+    The points are set by the first cylinder; the others, in the sheet's order, are checked.
     """
-    steps = [Place("start"), Place("buzzer")]
-    for number, cylinder in enumerate(engine.cylinders):
-        whole: tuple[Step, ...] = ("centre", "found", "set", "watch", "check")
-        for step in whole if number == 0 else ("centre", "check"):
-            steps.append(Place(step, cylinder.name))
-    return (*steps, Place("record"))
+    first = engine.first
+    others = [cylinder for cylinder in engine.cylinders if cylinder is not first]
+    whole: tuple[Step, ...] = ("centre", "found", "set", "watch", "check")
+    checked: tuple[Step, ...] = ("centre", "check")
+    return (
+        Place("start"),
+        Place("buzzer"),
+        *(Place(step, first.name) for step in whole),
+        *(Place(step, other.name) for other in others for step in checked),
+        Place("record"),
+    )
 
 
 # The words ------------------------------------------------------------------------------------
@@ -645,7 +650,7 @@ def _make_reading(
     session: Session, step: ReadingStep, written: str, *, held: bool = False
 ) -> _Made:
     place = session.place
-    cylinder = place.cylinder or session.engine.cylinders[0].name
+    cylinder = place.cylinder or session.engine.first.name
     _check(session, step, written, cylinder)
     phase: Phase = "found" if place.step == "found" else "left"
     body = {"step": step, "cylinder": cylinder, "written": written, "phase": phase, "held": held}
@@ -740,7 +745,7 @@ def _go(session: Session, head: str, rest: str) -> _Made:
         raise ValueError(f"go needs a step: {', '.join(get_args(Step))}")
     cylinder = None
     if any(place.cylinder for place in session.plan if place.step == step):
-        near = session.place.cylinder or session.engine.cylinders[0].name
+        near = session.place.cylinder or session.engine.first.name
         cylinder = _cylinder(session, name) if name else near
     return "moved", {"step": step, "cylinder": cylinder, "why": "asked"}
 

@@ -231,6 +231,20 @@ def test_what_was_struck_or_corrected_stays_in_the_journal(bench: Bench) -> None
     ]  # fmt: skip
 
 
+def test_the_first_cylinder_is_the_one_that_fires_at_0_wherever_it_stands_on_the_sheet() -> None:
+    bench = Bench(fires_at=(360, 0))
+    for words in ("stop 18 before", "stop", "15 after"):
+        bench.say(words)
+    assert [reading.cylinder for reading in bench.session.readings] == ["2", "2"]
+    assert bench.say("go set").body["cylinder"] == "2"
+    plan = [str(place) for place in bench.session.plan]
+    assert plan[2:8] == [
+        "dead centre, cylinder 2", "as found, cylinder 2", "set the points, cylinder 2",
+        "watch while tightening, cylinder 2", "check, as left, cylinder 2",
+        "dead centre, cylinder 1",
+    ]  # fmt: skip
+
+
 def test_striking_a_move_goes_back(bench: Bench) -> None:
     bench.say("next")
     bench.say("go set")
