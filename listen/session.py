@@ -886,9 +886,10 @@ def _say_reading(session: Session, event: Event) -> str:
         return f"{number}: crank held at {body['written']}; it does not go into the record"
     if body["step"] == "zeroed":
         return f"{number}: the wheel was set to true dead centre of {name}"
-    if body["step"] == "stop":
-        return f"{number}: stop {body['written']}, {name}{_say_centre(session, body['cylinder'])}"
     reading = session._now.readings.get(event.seq)
+    if body["step"] == "stop":
+        centre = _say_centre(session, reading) if reading else ""
+        return f"{number}: stop {body['written']}, {name}{centre}"
     change = session.taken_by(reading) if reading else None
     if change is None:
         return f"{number}: {body['written']}, {name}, but no {body['step']} was heard for it yet"
@@ -897,16 +898,16 @@ def _say_reading(session: Session, event: Event) -> str:
     return f"{number}: {body['written']}{found}, for the {body['step']} {late:.1f} s before"
 
 
-def _say_centre(session: Session, name: str) -> str:
-    for cylinder in session.record().cylinders:
-        measured = cylinder.dead_centre.measured
-        if cylinder.figure.name == name and measured:
-            each = measured.pairs[0].each_side_deg
-            error = measured.wheel_error_deg
-            way = "before" if error > 0 else "after"
-            state = f"{abs(error):.2f} too far {way}" if error else "true"
-            return f". {each:g} each side, so the wheel is {state}"
-    return ". Now the other side"
+def _say_centre(session: Session, stop: Reading) -> str:
+    measured = session._wheel.measured_with(stop)
+    if measured is None:
+        return ". Now the other side"
+    pair, centre = measured
+    error, count = centre.wheel_error_deg, len(centre.pairs)
+    way = "before" if error > 0 else "after"
+    state = f"{abs(error):.2f} too far {way}" if error else "true"
+    by = ", so" if count == 1 else f"; by {count} pairs"
+    return f". {pair.each_side_deg:g} each side{by} the wheel is {state}"
 
 
 def _say_moved(session: Session, event: Event) -> str:

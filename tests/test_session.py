@@ -245,6 +245,22 @@ def test_the_first_cylinder_is_the_one_that_fires_at_0_wherever_it_stands_on_the
     ]  # fmt: skip
 
 
+def test_each_stop_tells_of_its_own_pair(bench: Bench) -> None:
+    bench.say("go centre")
+    given = [bench.say(words) for words in ("18 before", "15 after", "20 before")]
+    now = [bench.session.say(event).partition(". ")[2] for event in given]
+    assert now == ["16.5 each side, so the wheel is 1.50 too far before"] * 2 + [
+        "Now the other side"
+    ]
+    given += [bench.say(words) for words in ("16 after", "zeroed", "18 before")]
+    assert bench.session.say(given[3]).endswith(
+        "18 each side; by 2 pairs the wheel is 1.75 too far before"
+    )
+    assert bench.session.say(given[5]).endswith("Now the other side")
+    given.append(bench.say("18 after"))
+    assert bench.session.say(given[6]).endswith("18 each side, so the wheel is true")
+
+
 def test_striking_a_move_goes_back(bench: Bench) -> None:
     bench.say("next")
     bench.say("go set")
