@@ -75,7 +75,7 @@ def timing_record(
     Raises
     ------
     ValueError
-        If a reading is not on the wheel, or the side of a stop cannot be told.
+        If a reading is not on the wheel.
     """
     inputs = inputs or Inputs()
     everything = tuple(sorted(readings, key=lambda reading: reading.time_s))

@@ -14,7 +14,8 @@ and setting, in this order: its own stops; the stops of the cylinder the wheel i
 zeroing; the stops of any other cylinder. A dead centre of another cylinder is carried over by
 ``fires_at``, which trusts the crank to be made to the figures.
 
-A stop without a side takes the side its partner leaves.
+A stop without a side takes the side its partner leaves; where that is not known either, it is left
+out.
 
 References
 ----------
@@ -82,6 +83,8 @@ class WheelHistory:
         By cylinder and setting.
     alone : list of Reading
         Stops of no use.
+    sideless : list of Reading
+        Those of them whose side cannot be told.
     warnings, notes : list of str
         What was found doubtful, and how things were taken; the caller adds to them.
     """
@@ -91,6 +94,7 @@ class WheelHistory:
         self.warnings: list[str] = []
         self.notes: list[str] = []
         self.alone: list[Reading] = []
+        self.sideless: list[Reading] = []
         self._pair_of: dict[int, StopPair] = {}
         self.settings = [_Setting(engine.first.name, None)]
         self._setting_of: dict[int, int] = {}
@@ -176,13 +180,19 @@ class WheelHistory:
             for mark in self.marks(figure, setting)
         ]
         mark, angles = min(choices, key=lambda choice: max(abs(angle) for angle in choice[1]))
-        placed = _sided(stops, angles, mark, self.engine)
+        placed, sideless = _sided(stops, angles, mark, self.engine)
+        for stop in sideless:
+            self.warnings.append(
+                f"cylinder {name}: {stop.where()} does not tell its side; it is left out"
+            )
+        self.sideless += sideless
+        self.alone += sideless
         before = [stop for side, stop in placed if side == "before"]
         after = [stop for side, stop in placed if side == "after"]
         pairs = []
         for one, other in zip(before, after, strict=False):
             couple = StopPair(one.reading_deg, -other.reading_deg)
-            if couple.sum_deg < HIGHEST_SUM_DEG:
+            if 0.0 < couple.sum_deg < HIGHEST_SUM_DEG:
                 pairs.append(couple)
                 self._pair_of |= {id(one.reading): couple, id(other.reading): couple}
                 continue
@@ -339,14 +349,18 @@ class WheelHistory:
 
 def _sided(
     stops: Sequence[Reading], angles: Sequence[float], mark: float, engine: Engine
-) -> list[tuple[Side, PlacedReading]]:
-    """Give each stop its side, those without one the side that their partner leaves."""
+) -> tuple[list[tuple[Side, PlacedReading]], list[Reading]]:
+    """Give each stop its side, those without one the side that their partner leaves.
+
+    Those whose side cannot be told are returned apart.
+    """
     known: list[Side | None] = []
     for stop, angle in zip(stops, angles, strict=True):
         options = {wrap(meaning - mark) for meaning in meanings(mark_of(stop), engine.wheel)}
         open_side = angle == 0.0 or -angle in options
         known.append(None if open_side else "before" if angle > 0.0 else "after")
-    sides: list[Side] = []
+    placed: list[tuple[Side, PlacedReading]] = []
+    sideless: list[Reading] = []
     for place, (stop, angle) in enumerate(zip(stops, angles, strict=True)):
         partner = place ^ 1
         side = known[place]
@@ -356,15 +370,10 @@ def _sided(
             elif abs(angles[partner]) == abs(angle):
                 side = "before" if place < partner else "after"
         if side is None:
-            raise ValueError(
-                f"{stop.where()} does not tell its side; write {stop.written.strip()} before or "
-                f"{stop.written.strip()} after"
-            )
-        sides.append(side)
-    return [
-        (side, PlacedReading(stop, abs(angle) if side == "before" else -abs(angle)))
-        for side, stop, angle in zip(sides, stops, angles, strict=True)
-    ]
+            sideless.append(stop)
+            continue
+        placed.append((side, PlacedReading(stop, abs(angle) if side == "before" else -abs(angle))))
+    return placed, sideless
 
 
 def _from_stops(

@@ -20,6 +20,7 @@ from typing import cast, get_args
 from analysis.engine import Engine
 from analysis.reading import STEPS, Advance, Phase, Reading, Step, Sweep
 from analysis.wheel import Mark, meanings, parse
+from analysis.wheelhistory import WheelHistory
 from listen.errors import BadInput
 
 COLUMNS = ("time_s", "step", "cylinder", "reading")
@@ -80,6 +81,11 @@ def parse_readings(data: bytes, engine: Engine, name: str = "readings") -> tuple
         raise BadInput(f"{name} is not a CSV file: {trouble}") from None
     if not readings:
         raise BadInput(f"{name} has no readings in it")
+    for stop in WheelHistory([r for r in readings if not r.struck], engine).sideless:
+        raise BadInput(
+            f"{name}: {stop.where()} does not tell its side; write {stop.written} before or "
+            f"{stop.written} after"
+        )
     return tuple(readings)
 
 

@@ -662,12 +662,9 @@ def _check(session: Session, step: ReadingStep, written: str, cylinder: str | No
     mark = parse(written)
     meanings(mark, session.engine.wheel)
     if step == "stop":
-        try:
-            timing_record([], [Reading(0.0, step, cylinder, mark, written)], session.engine)
-        except ValueError:
-            raise ValueError(
-                f"a stop tells its side: {written} before, or {written} after"
-            ) from None
+        alone = Reading(0.0, step, cylinder, mark, written)
+        if WheelHistory([alone], session.engine).sideless:
+            raise ValueError(f"a stop tells its side: {written} before, or {written} after")
 
 
 def _zeroed(session: Session, head: str, rest: str) -> _Made:

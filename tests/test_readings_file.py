@@ -65,6 +65,7 @@ def test_what_spreadsheets_make_of_it(data: bytes) -> None:
         (HEAD + "nan,opening,1,28\n", "row 2: time_s"),
         (HEAD + "5,opening,1,28\n4,opening,1,28\n", "row 3: time 4 s is earlier"),
         (HEAD + "1,zeroed,1,28\n", "row 2: a zeroed step has no reading"),
+        (HEAD + "1,stop,1,18\n2,stop,1,15\n", r"stop 18 \(row 2\) does not tell its side; write"),
         (HEAD + "1,opening,1,34,5\n", "row 2 has 5 fields"),
         (HEAD + '1,opening,1,"28\n2,opening,1,"28\n', "quote|CSV"),
         ("time_s,step,cylinder,reading,phase\n1,opening,1,28,before\n", "row 2: phase 'before'"),

@@ -33,6 +33,7 @@ from analysis.spoken.language import (
     understand,
 )
 from analysis.spoken.matching import OTHER, WORDS
+from analysis.timing import timing_record
 from analysis.wheel import Mark, Wheel, parse
 
 quarters = st.integers(0, 240).map(lambda n: n / 4)
@@ -331,6 +332,14 @@ def test_a_job_is_steered_by_its_words() -> None:
     ]  # fmt: skip
     assert [r.written for r in job.readings if r.struck] == ["28 before"]
     assert job.notes == [(8.0, "stiff")]
+
+
+def test_a_stop_said_without_its_side_is_a_doubt_and_the_rest_stands() -> None:
+    job = follow("stop, eighteen", "cylinder two", "stop, eighteen before", "fifteen after")
+    record = timing_record([], job.readings, ENGINE)
+    assert [reading.written for reading in record.unpaired_readings] == ["18"]
+    assert any("stop 18 (0.0 s) does not tell its side" in words for words in record.warnings)
+    assert record.cylinders[1].dead_centre.wheel_error_deg == 1.5
 
 
 def test_what_is_not_sure_is_a_question_and_no_reading() -> None:

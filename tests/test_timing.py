@@ -8,9 +8,11 @@ from hypothesis import strategies as st
 
 from analysis.change import Change
 from analysis.engine import CylinderFigure, Engine
+from analysis.reading import Reading
 from analysis.record import Inputs, TimingRecord
 from analysis.timing import timing_record
-from analysis.wheel import Marks, Wheel
+from analysis.wheel import Marks, Wheel, parse
+from listen.errors import BadInput
 from listen.readings_file import parse_readings
 
 COLUMNS = "time_s,step,cylinder,reading,phase\n"
@@ -167,9 +169,13 @@ def test_a_pair_that_jumps_is_questioned_and_kept() -> None:
     assert any("stop pair 3 does not fit" in warning for warning in record.warnings)
 
 
-def test_stops_of_unknown_side_need_one() -> None:
-    with pytest.raises(ValueError, match=r"stop 18 \(row 2\) does not tell its side"):
-        job("1,stop,1,18\n2,stop,1,15\n" + openings("28"), engine())
+def test_stops_of_unknown_side_are_left_out_and_said() -> None:
+    stops = [Reading(t, "stop", "1", parse(text), text) for t, text in ((1.0, "18"), (2.0, "15"))]
+    opened = Reading(10.0, "opening", "1", parse("28"), "28")
+    record = timing_record(heard(9.0), [*stops, opened], engine())
+    assert record.cylinders[0].dead_centre.source == "unknown"
+    assert record.unpaired_readings == tuple(stops)
+    assert any("stop 18 (1.0 s) does not tell its side" in words for words in record.warnings)
     equal = job("1,stop,1,16.5\n2,stop,1,16.5\n" + openings("28", "28"), engine())
     assert equal.cylinders[0].dead_centre.wheel_error_deg == 0.0
 
@@ -273,7 +279,7 @@ def test_no_reading_and_no_change_is_lost(
     )
     try:
         record = job(lines, engine(0.0, fires_at, marks=marks), *times)
-    except ValueError as trouble:
+    except BadInput as trouble:
         assert "does not tell its side" in str(trouble)
         return
     shown = record.as_dict()
