@@ -77,7 +77,7 @@ FRAME_LOG_ODDS = 1.5
 """Log odds of a frame beyond which it is labelled by itself, and not like the one before."""
 SILENCE = 1e-10
 """Power of a frame below which nothing was recorded: no microphone is as quiet."""
-PLENTY = 1000
+PLENTY = 400
 """Frames that are enough for a median."""
 LONG_REST, WIDE_SPAN = 0.4, 0.6
 """Share of a stretch without a change, and from its first change to its last, that count as such:
@@ -616,15 +616,16 @@ def _learn(powers: Powers, grid: FrameGrid) -> list[BuzzerPrint]:
 
 
 def adapt(
-    powers: Powers, grid: FrameGrid, known: BuzzerPrint, every: int = 1
+    powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint, every: int = 1
 ) -> BuzzerPrint | None:
     """Follow a known buzzer whose pitch or level has drifted; None when it is not heard.
 
-    `powers` are those of every frame, or of every second or third.
+    `powers` and their `levels` are those of every frame, or of every second or third.
     """
-    levels = grid.levels(powers)
+    if len(powers) == 0:
+        return None
     _, labels = label(known.log_odds(levels, known.columns_in(grid)))
-    heard = refine(levels, labels, every * grid.hop_s, rounds=2)
+    heard = refine(levels, labels, every * grid.hop_s, rounds=1)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
     return make_print(levels, powers, heard, grid, known.quality).known_as(known)

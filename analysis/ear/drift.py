@@ -1,0 +1,107 @@
+"""A buzzer that drifts, followed from piece to piece of a window.
+
+As a battery sags the pitch falls, and in a room the level of a tone goes up and down with its
+pitch. Over a window in which that is much, one print is a poor one, or fits a part of it alone.
+So a print is fitted to short pieces one after the other, outward from where the buzzer shows most:
+each time to sound of which a part is known already. It counts if it says the same of that part.
+
+Short pieces hold less to learn from: where little drifts, one print for all is as good or better.
+"""
+
+from collections.abc import Iterable
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.learning import FRAME_LOG_ODDS, Array, Mask, adapt, label
+from analysis.ear.spectrum import FrameGrid
+from analysis.ear.window import frames_of, windows
+from analysis.sound import Block
+
+PIECE_S = 4.0
+AROUND = 1
+"""How many pieces on either side of one its print is fitted to as well."""
+SAME = 0.95
+"""Share of frames of which two prints of one buzzer say the same."""
+PLENTY = 4
+"""Changes that are enough to fit a print to."""
+CERTAIN = 2 * FRAME_LOG_ODDS
+
+
+class Pieces:
+    """A window of sound in pieces.
+
+    Parameters
+    ----------
+    window : list of Block
+        Some seconds of sound, or more.
+    buzzer : BuzzerPrint
+        What is followed. Of one that does not beep every second frame is enough.
+
+    Attributes
+    ----------
+    blocks : list of list of Block
+        Those of each piece.
+    """
+
+    def __init__(self, window: list[Block], buzzer: BuzzerPrint):
+        self.blocks = list(windows(window, PIECE_S))
+        self._grid = FrameGrid.at_rate(window[0].rate_hz)
+        self._every = 2 if buzzer.pulse_s is None else 1
+        self._powers = [frames_of(piece, self._every) for piece in self.blocks]
+        self._levels = [self._grid.levels(powers) for powers in self._powers]
+
+    def fitted(self, known: BuzzerPrint) -> BuzzerPrint:
+        """Return one print for all; the known one where the buzzer is not heard to change."""
+        return self._adapted(known, range(len(self.blocks))) or known
+
+    def followed(self, known: BuzzerPrint) -> list[BuzzerPrint]:
+        """Return a print for each piece, going outward from where the known one shows most."""
+        count = len(self.blocks)
+        start = max(range(count), key=lambda i: self._shows(known, i))
+        prints = [self._adapted(known, self._around(start)) or known] * count
+        for way in range(start, count), range(start, -1, -1):
+            for before, i in pairwise(way):
+                prints[i] = self.fresh(prints[before], self._around(i), (before, i))
+        return prints
+
+    def fresh(
+        self, known: BuzzerPrint, heard: Iterable[int], known_of: Iterable[int]
+    ) -> BuzzerPrint:
+        """Return a print fitted to some pieces.
+
+        It is the known one unless both say the same of the pieces that one was fitted to.
+        """
+        one = self._adapted(known, heard)
+        if one is None:
+            return known
+        said = [np.concatenate([self._said(p, [i])[1] for i in known_of]) for p in (known, one)]
+        return one if float(np.mean(said[0] == said[1])) > SAME else known
+
+    def differ(self, one: BuzzerPrint, others: list[BuzzerPrint]) -> float:
+        """Return the largest share of a piece's frames of which its print says else than `one`."""
+        return max(
+            float(np.mean(self._said(one, [i])[1] != self._said(other, [i])[1]))
+            for i, other in enumerate(others)
+        )
+
+    def _around(self, i: int) -> range:
+        return range(max(0, i - AROUND), min(len(self.blocks), i + AROUND + 1))
+
+    def _shows(self, known: BuzzerPrint, i: int) -> float:
+        """Return how much a buzzer is heard to change around a piece."""
+        log_odds, labels = self._said(known, self._around(i))
+        changes = int(np.count_nonzero(np.diff(labels)))
+        return min(changes, PLENTY) * float(np.mean(np.abs(log_odds) > CERTAIN))
+
+    def _said(self, known: BuzzerPrint, pieces: Iterable[int]) -> tuple[Array, Mask]:
+        levels = np.concatenate([self._levels[i] for i in pieces])
+        return label(known.log_odds(levels, known.columns_in(self._grid)))
+
+    def _adapted(self, known: BuzzerPrint, pieces: Iterable[int]) -> BuzzerPrint | None:
+        chosen = list(pieces)
+        powers, levels = (
+            np.concatenate([some[i] for i in chosen]) for some in (self._powers, self._levels)
+        )
+        return adapt(powers, levels, self._grid, known, self._every)
