@@ -20,7 +20,6 @@ The order of the steps: common practice, no source.
 """
 
 import math
-import statistics
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -40,7 +39,6 @@ from analysis.record import (
     UsedDeadCentre,
 )
 from analysis.verdict import NO_CORRECTION, UNDECIDED, correct, judge
-from analysis.wheel import wrap
 from analysis.wheelhistory import WheelCorrection, WheelHistory, from_mark, mark_of
 
 
@@ -262,14 +260,10 @@ def _placed(
     for setting, group in groups.items():
         correction = corrections[setting]
         expected = engine.opens_at_deg + (correction.wheel_error_deg or 0.0)
-        choices = [
-            [from_mark(mark_of(couple.reading), mark, engine, expected) for couple in group]
-            for mark in correction.marks_deg
-        ]
-        angles = min(
-            choices, key=lambda angles: statistics.median(abs(wrap(a - expected)) for a in angles)
-        )
-        if angles is not choices[0]:
+        marks = [mark_of(couple.reading) for couple in group]
+        at_deg = wheel.mark_nearest(correction, marks)
+        angles = [from_mark(mark, at_deg, engine, expected) for mark in marks]
+        if at_deg != correction.marks_deg[0]:
             wheel.warnings.append(
                 f"cylinder {figure.name}: its readings only make sense from the wheel's 0 mark, "
                 f"not from the one {figure.fires_at_deg % 360.0:g} degrees on; they are taken so"

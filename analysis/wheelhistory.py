@@ -21,6 +21,7 @@ References
 The order: common practice, no source.
 """
 
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -110,10 +111,51 @@ class WheelHistory:
     def correction(self, figure: CylinderFigure, reading: Reading) -> tuple[int, WheelCorrection]:
         """Return the setting a reading was taken in and what corrects it."""
         now = self._setting_of[id(reading)]
-        key = (figure.name, now)
+        return now, self._correction_in(now, figure)
+
+    def _correction_in(self, setting: int, figure: CylinderFigure) -> WheelCorrection:
+        key = (figure.name, setting)
         if key not in self._corrections:
-            self._corrections[key] = self._correct(figure, now)
-        return now, self._corrections[key]
+            self._corrections[key] = self._correct(figure, setting)
+        return self._corrections[key]
+
+    def shown_at(
+        self, figure: CylinderFigure, angle_deg: float, openings: Sequence[Reading]
+    ) -> float | None:
+        """Return what the wheel, as it stands now, shows at an angle of a cylinder.
+
+        Parameters
+        ----------
+        figure : CylinderFigure
+            Whose dead centre counts.
+        angle_deg : float
+            Degrees before that.
+        openings : sequence of Reading
+            The cylinder's, of any setting: they tell which mark its dead centre is at, where no
+            stops of its own do.
+
+        Returns
+        -------
+        float or None
+            Angle of the wheel, in degrees before its 0 mark; None when dead centre is not known.
+        """
+        last = len(self.settings) - 1
+        correction = self._correction_in(last, figure)
+        if correction.wheel_error_deg is None:
+            return None
+        now = [mark_of(one) for one in openings if self._setting_of[id(one)] == last]
+        mark = self.mark_nearest(correction, now)
+        return wrap(angle_deg + correction.wheel_error_deg + mark)
+
+    def mark_nearest(self, correction: WheelCorrection, openings: Sequence[Mark]) -> float:
+        """Return the mark that brings openings nearest to the figure; the first for none."""
+        expected = self.engine.opens_at_deg + (correction.wheel_error_deg or 0.0)
+
+        def apart(at_deg: float) -> float:
+            angles = [from_mark(mark, at_deg, self.engine, expected) for mark in openings]
+            return statistics.median([abs(wrap(angle - expected)) for angle in angles] or [0.0])
+
+        return min(correction.marks_deg, key=apart)
 
     def marks(self, figure: CylinderFigure, setting: int) -> tuple[float, ...]:
         """Return the wheel's marks that can stand for a cylinder's dead centre."""

@@ -49,6 +49,7 @@ from analysis.spoken.job import expected
 from analysis.spoken.judge import Expected
 from analysis.timing import timing_record
 from analysis.wheel import Mark, meanings, parse, write
+from analysis.wheelhistory import WheelHistory
 from listen.event import Event, Kind
 
 Step = Literal["start", "buzzer", "centre", "found", "set", "watch", "check", "record"]
@@ -308,13 +309,15 @@ class Session:
 
     def wheel_target(self, cylinder: str) -> str | None:
         """Return what the wheel shows at the figure; None when dead centre is not known."""
-        found = next(c for c in self.record().cylinders if c.figure.name == cylinder)
-        error = found.dead_centre.wheel_error_deg
-        if error is None:
+        engine, wheel = self.engine, WheelHistory(self.readings, self.engine)
+        openings = [
+            one for one in self.readings if one.step == "opening" and one.cylinder == cylinder
+        ]
+        shown = wheel.shown_at(engine.cylinder(cylinder), engine.opens_at_deg, openings)
+        if shown is None:
             return None
-        if found.dead_centre.zeroed_at_s is not None:
-            error = 0.0
-        return write(round((self.engine.opens_at_deg + error) * 8) / 8, self.engine.wheel)
+        finest = engine.wheel.read_to_deg
+        return write(round(shown / finest) * finest, engine.wheel)
 
     def record(self, inputs: Inputs | None = None, guard: float = 0.0) -> TimingRecord:
         """Return the timing record of what counts so far.

@@ -30,9 +30,11 @@ def change(time_s: float, points: str = "open") -> Change:
 class Bench:
     """A session that is spoken to."""
 
-    def __init__(self, marks: str = "before-after") -> None:
+    def __init__(self, marks: str = "before-after", second_fires_at: float = 360.0) -> None:
         wheel = {"marks": marks, "graduation_deg": 1.0}
-        self.session = Session(engine_from({**SHEET, "wheel": wheel}))
+        cylinders = [{"name": "1", "fires_at": 0}, {"name": "2", "fires_at": second_fires_at}]
+        sheet = {**SHEET, "wheel": wheel, "cylinder": cylinders}
+        self.session = Session(engine_from(sheet))
         self.at_s = 0.0
 
     def say(self, words: str) -> Event:
@@ -70,6 +72,40 @@ def test_a_look_at_the_setting_step_sets_nothing_aside(bench: Bench) -> None:
     assert len(bench.session.readings) == 5
     bench.hear("closed"), bench.hear("open")
     assert len(bench.session.readings) == 2
+
+
+@pytest.mark.parametrize(
+    ("marks", "second", "words", "targets"),
+    [
+        # Cylinder 2 fires half a turn on: its dead centre is at the wheel's 180 mark.
+        ("before-after", 180, ("stop", "18 before", "18 after"), ("28 before", "152 after")),
+        ("0-360", 180, ("stop", "342", "18"), ("28", "208")),
+        (
+            "before-after",
+            180,
+            ("go centre 2", "161.5 after", "162.5 before"),
+            ("28.5 before", "151.5 after"),
+        ),
+        # ... unless it was set to that cylinder by hand.
+        ("before-after", 180, ("go centre 2", "18.5 before", "17.5 after"), ("28.5 before",) * 2),
+        ("before-after", 360, ("go centre 1", "18 before", "15 after"), ("29.5 before",) * 2),
+        # Zeroed it shows the figure itself, until stops say by how much it is out again.
+        ("before-after", 360, ("stop", "18 before", "15 after", "zeroed"), ("28 before",) * 2),
+        (
+            "before-after",
+            360,
+            ("stop", "18 before", "15 after", "zeroed", "stop", "17.5 before", "16.5 after"),
+            ("28.5 before",) * 2,
+        ),
+        ("before-after", 360, (), (None, None)),
+    ],
+)
+def test_what_the_wheel_shows_at_the_figure(marks, second, words, targets) -> None:
+    bench = Bench(marks, second)
+    for said in words:
+        assert bench.say(said).kind != "refused"
+    shown = [bench.session.wheel_target(name) for name in ("1", "2")]
+    assert shown == list(targets)
 
 
 def test_the_whole_job(bench: Bench) -> None:
