@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from analysis.change import Sounding
-from analysis.soundspeed import travel
+from analysis.soundspeed import sound_delay
 from listen.commands.options import about_the_sound
 from listen.hearing import Hearing, hear_recording
 
@@ -103,15 +103,15 @@ def _show(hearing: Hearing, distance_m: float | None) -> None:
     console.print(table)
     if distance_m is None:
         console.print(
-            f"Times at the phone: sound takes {1e3 * travel(1.0).seconds:.1f} ms a metre. "
+            f"Times at the phone: sound takes {1e3 * sound_delay(1.0).seconds:.1f} ms a metre. "
             "Give --distance if it lay further than a hand from the buzzer.",
             style="dim",
             highlight=False,
         )
     else:
         console.print(
-            f"Times at the buzzer: its sound took {1e3 * travel(distance_m).seconds:.1f} ms over "
-            f"{distance_m:g} m.",
+            "Times at the buzzer: its sound took "
+            f"{1e3 * sound_delay(distance_m).seconds:.1f} ms over {distance_m:g} m.",
             style="dim",
             highlight=False,
         )
