@@ -207,3 +207,11 @@ def test_words_taken_for_a_growl_are_let_go(monkeypatch):
         for gone in set(everything) - set(kept):
             assert np.abs(truth - gone).min() > 0.005
         assert len(everything) - len(kept) == 2
+
+
+def test_a_pitch_that_drifts_is_followed_through_the_ups_and_downs_of_a_room():
+    scene = scenes.make_scene("loudness", "shop", 20.0, 12, seconds=40.0)
+    heard = changes_in(scene.samples, scene.rate_hz, "both", piece=scene.rate_hz)
+    reference = np.array([change.time_s for change in scene.truth])
+    found = np.array([change.time_s for change in heard.changes])
+    assert mir_eval.onset.f_measure(reference, found, window=0.005)[0] > 0.95

@@ -8,8 +8,7 @@ each time to sound of which a part is known already. It counts if it says the sa
 Short pieces hold less to learn from: where little drifts, one print for all is as good or better.
 """
 
-from collections.abc import Iterable
-from itertools import pairwise
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -20,10 +19,12 @@ from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
 
 PIECE_S = 4.0
-AROUND = 1
-"""How many pieces on either side of one its print is fitted to as well."""
+TOGETHER = 3
+"""How many pieces a print is fitted to: the one that it is of, and those before it."""
 SAME = 0.95
-"""Share of frames of which two prints of one buzzer say the same."""
+"""Share of the frames of a state of which two prints of one buzzer say the same."""
+LEAST_MARGIN = 0.5
+"""Least part of the margin that a print has that a fresh one must have."""
 PLENTY = 4
 """Changes that are enough to fit a print to."""
 CERTAIN = 2 * FRAME_LOG_ODDS
@@ -59,25 +60,29 @@ class Pieces:
     def followed(self, known: BuzzerPrint) -> list[BuzzerPrint]:
         """Return a print for each piece, going outward from where the known one shows most."""
         count = len(self.blocks)
-        start = max(range(count), key=lambda i: self._shows(known, i))
-        prints = [self._adapted(known, self._around(start)) or known] * count
-        for way in range(start, count), range(start, -1, -1):
-            for before, i in pairwise(way):
-                prints[i] = self.fresh(prints[before], self._around(i), (before, i))
+        runs = [range(i, i + TOGETHER) for i in range(count - TOGETHER + 1)] or [range(count)]
+        start = max(runs, key=lambda run: self._shows(known, run))
+        prints = [self._adapted(known, start) or known] * count
+        for way in range(start[0], count), range(start[-1], -1, -1):
+            for at in range(len(start), len(way)):
+                heard = way[at + 1 - TOGETHER : at + 1]
+                prints[heard[-1]] = self.fresh(prints[heard[-2]], heard)
         return prints
 
-    def fresh(
-        self, known: BuzzerPrint, heard: Iterable[int], known_of: Iterable[int]
-    ) -> BuzzerPrint:
-        """Return a print fitted to some pieces.
+    def fresh(self, known: BuzzerPrint, heard: Sequence[int] | None = None) -> BuzzerPrint:
+        """Return a print fitted to some pieces, or to all, of which the last alone is new.
 
-        It is the known one unless both say the same of the pieces that one was fitted to.
+        It is the known one unless both say the same of the others.
         """
+        heard = heard or range(len(self.blocks))
         one = self._adapted(known, heard)
-        if one is None:
+        if one is None or one.margin_db < LEAST_MARGIN * known.margin_db:
             return known
-        said = [np.concatenate([self._said(p, [i])[1] for i in known_of]) for p in (known, one)]
-        return one if float(np.mean(said[0] == said[1])) > SAME else known
+        said = [self._said(each, heard[:-1])[1] for each in (known, one)]
+        agreed = [
+            float(np.mean(said[1][said[0] == state] == state)) for state in np.unique(said[0])
+        ]
+        return one if min(agreed) > SAME else known
 
     def differ(self, one: BuzzerPrint, others: list[BuzzerPrint]) -> float:
         """Return the largest share of a piece's frames of which its print says else than `one`."""
@@ -86,12 +91,9 @@ class Pieces:
             for i, other in enumerate(others)
         )
 
-    def _around(self, i: int) -> range:
-        return range(max(0, i - AROUND), min(len(self.blocks), i + AROUND + 1))
-
-    def _shows(self, known: BuzzerPrint, i: int) -> float:
-        """Return how much a buzzer is heard to change around a piece."""
-        log_odds, labels = self._said(known, self._around(i))
+    def _shows(self, known: BuzzerPrint, pieces: Iterable[int]) -> float:
+        """Return how much a buzzer is heard to change in some pieces."""
+        log_odds, labels = self._said(known, pieces)
         changes = int(np.count_nonzero(np.diff(labels)))
         return min(changes, PLENTY) * float(np.mean(np.abs(log_odds) > CERTAIN))
 

@@ -625,7 +625,7 @@ def adapt(
     if len(powers) == 0:
         return None
     _, labels = label(known.log_odds(levels, known.columns_in(grid)))
-    heard = refine(levels, labels, every * grid.hop_s, rounds=1)
+    heard = refine(levels, labels, every * grid.hop_s, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
     return make_print(levels, powers, heard, grid, known.quality).known_as(known)

@@ -32,7 +32,7 @@ RELUCTANCE = 1.35
 """Each try to learn comes this much later than the one before, up to LONGEST_S apart."""
 FIT_S = 20.0
 """How often a taught print is tried to be fitted to the sound of this day."""
-FOLLOWED_S = 3 * PIECE_S
+FOLLOWED_S = 6 * PIECE_S
 """How much of the latest sound the print is then fitted to."""
 
 
@@ -119,8 +119,7 @@ class LiveEar:
         since_s = self._lately[-1].end_s - FOLLOWED_S
         latest = [block for block in self._lately if block.start_s > since_s]
         pieces = Pieces(latest, ear.buzzer)
-        count = len(pieces.blocks)
-        if count > 1:
-            fresh = pieces.fresh(ear.buzzer, range(count), range(count - 1))
+        if len(pieces.blocks) > 1:
+            fresh = pieces.fresh(ear.buzzer)
             if fresh is not ear.buzzer:
                 ear.follow(fresh)
