@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from analysis.reading import Reading
 from analysis.record import TimingRecord
 from listen.errors import BadInput
 from listen.stretches import Stretch
@@ -99,9 +100,12 @@ def _opening_rows(record: TimingRecord) -> list[dict[str, object]]:
 
 
 def _reading_rows(record: TimingRecord) -> list[dict[str, object]]:
-    """Return every reading and whether it found its partner."""
+    """Return every reading and whether it found its partner, if it counts and needs one."""
     alone = {id(reading) for reading in record.unpaired_readings}
-    return [
-        {**reading.as_dict(), "paired": "no" if id(reading) in alone else "yes"}
-        for reading in record.readings
-    ]
+
+    def paired(reading: Reading) -> str:
+        if reading.struck or reading.step == "zeroed":
+            return ""
+        return "no" if id(reading) in alone else "yes"
+
+    return [{**reading.as_dict(), "paired": paired(reading)} for reading in record.readings]

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -85,11 +86,14 @@ def replay(
         taught = load(buzzer)
     hearing = hear_recording(recording, sounding, buzzer=taught, distance_m=distance_m)
     warnings = list(hearing.warnings)
+    noted: tuple[str, ...] = ()
     if spoken:
-        from listen.spoken import readings_spoken_in
+        from listen.spoken import job_spoken_in
 
-        given, doubts = readings_spoken_in(recording, engine, model, hearing.buzzer, tell)
-        warnings += doubts
+        job = job_spoken_in(recording, engine, model, hearing.buzzer, tell)
+        given = tuple(job.readings)
+        noted = tuple(text for _, text in job.notes)
+        warnings += job.questions
     inputs = Inputs(
         recording=Path(recording).name,
         sha256=sha256_of(recording),
@@ -106,8 +110,9 @@ def replay(
         instruments=engine.instruments,
     )
     try:
-        return timing_record(
+        record = timing_record(
             hearing.changes, given, engine, warnings=warnings, inputs=inputs, guard=guard
         )
     except ValueError as trouble:
         raise BadInput(f"{Path(readings).name}: {trouble}") from None
+    return replace(record, noted=noted)

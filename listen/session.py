@@ -642,7 +642,7 @@ def _make_reading(
     session: Session, step: ReadingStep, written: str, *, held: bool = False
 ) -> _Made:
     place = session.place
-    cylinder = place.cylinder or session.engine.cylinders[0].name
+    cylinder = place.cylinder or session.engine.first.name
     _check(session, step, written, cylinder)
     phase: Phase = "found" if place.step == "found" else "left"
     body = {"step": step, "cylinder": cylinder, "written": written, "phase": phase, "held": held}
@@ -737,7 +737,7 @@ def _go(session: Session, head: str, rest: str) -> _Made:
         raise ValueError(f"go needs a step: {', '.join(get_args(Step))}")
     cylinder = None
     if any(place.cylinder for place in session.plan if place.step == step):
-        near = session.place.cylinder or session.engine.cylinders[0].name
+        near = session.place.cylinder or session.engine.first.name
         cylinder = _cylinder(session, name) if name else near
     return "moved", {"step": step, "cylinder": cylinder, "why": "asked"}
 
@@ -878,9 +878,10 @@ def _say_reading(session: Session, event: Event) -> str:
         return f"{number}: crank held at {body['written']}; it does not go into the record"
     if body["step"] == "zeroed":
         return f"{number}: the wheel was set to true dead centre of {name}"
-    if body["step"] == "stop":
-        return f"{number}: stop {body['written']}, {name}{_say_centre(session, body['cylinder'])}"
     reading = session._now.readings.get(event.seq)
+    if body["step"] == "stop":
+        centre = _say_centre(session, body["cylinder"], reading)
+        return f"{number}: stop {body['written']}, {name}{centre}"
     change = session.taken_by(reading) if reading else None
     if change is None:
         return f"{number}: {body['written']}, {name}, but no {body['step']} was heard for it yet"
@@ -889,16 +890,16 @@ def _say_reading(session: Session, event: Event) -> str:
     return f"{number}: {body['written']}{found}, for the {body['step']} {late:.1f} s before"
 
 
-def _say_centre(session: Session, name: str) -> str:
-    for cylinder in session.record().cylinders:
-        measured = cylinder.dead_centre.measured
-        if cylinder.figure.name == name and measured:
-            each = measured.pairs[0].each_side_deg
-            error = measured.wheel_error_deg
-            way = "before" if error > 0 else "after"
-            state = f"{abs(error):.2f} too far {way}" if error else "true"
-            return f". {each:g} each side, so the wheel is {state}"
-    return ". Now the other side"
+def _say_centre(session: Session, name: str, stop: Reading | None) -> str:
+    record = session.record()
+    measured = next(c for c in record.cylinders if c.figure.name == name).dead_centre.measured
+    if measured is None or any(one is stop for one in record.unpaired_readings):
+        return ". Now the other side"
+    each = measured.pairs[-1].each_side_deg
+    error = measured.wheel_error_deg
+    way = "before" if error > 0 else "after"
+    state = f"{abs(error):.2f} too far {way}" if error else "true"
+    return f". {each:g} each side, so the wheel is {state}"
 
 
 def _say_moved(session: Session, event: Event) -> str:

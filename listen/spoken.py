@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.engine import Engine
-from analysis.reading import Reading
 from analysis.spoken.job import SpokenJob
 from analysis.spoken.judge import Expected, Hypothesis, Judged, judge
 from analysis.spoken.language import in_figures
@@ -100,13 +99,13 @@ def spoken_in(recording: Place, model: Place | None = None) -> Iterator[Spoken]:
         yield spoken
 
 
-def readings_spoken_in(
+def job_spoken_in(
     recording: Place,
     engine: Engine,
     model: Place | None = None,
     buzzer: BuzzerPrint | None = None,
     tell: Callable[[Spoken], None] = lambda spoken: None,
-) -> tuple[tuple[Reading, ...], list[str]]:
+) -> SpokenJob:
     """Follow a job that is spoken in a recording.
 
     Parameters
@@ -124,10 +123,8 @@ def readings_spoken_in(
 
     Returns
     -------
-    readings : tuple of Reading
-        In order of time.
-    doubts : list of str
-        What was said and could not be taken.
+    SpokenJob
+        Its readings and remarks in order of time, and what was said and could not be taken.
 
     Raises
     ------
@@ -145,4 +142,4 @@ def readings_spoken_in(
         spoken = make_of(utterance, hypotheses, job.expected(), names, spoken)
         job.take(spoken.start_s, spoken.judged)
         tell(spoken)
-    return tuple(job.readings), job.questions
+    return job

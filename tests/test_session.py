@@ -30,9 +30,12 @@ def change(time_s: float, points: str = "open") -> Change:
 class Bench:
     """A session that is spoken to."""
 
-    def __init__(self, marks: str = "before-after", second_fires_at: float = 360.0) -> None:
+    def __init__(self, marks: str = "before-after", *fires_at: float) -> None:
         wheel = {"marks": marks, "graduation_deg": 1.0}
-        cylinders = [{"name": "1", "fires_at": 0}, {"name": "2", "fires_at": second_fires_at}]
+        cylinders = [
+            {"name": name, "fires_at": at}
+            for name, at in zip("12", fires_at or (0.0, 360.0), strict=True)
+        ]
         sheet = {**SHEET, "wheel": wheel, "cylinder": cylinders}
         self.session = Session(engine_from(sheet))
         self.at_s = 0.0
@@ -101,11 +104,27 @@ def test_a_look_at_the_setting_step_sets_nothing_aside(bench: Bench) -> None:
     ],
 )
 def test_what_the_wheel_shows_at_the_figure(marks, second, words, targets) -> None:
-    bench = Bench(marks, second)
+    bench = Bench(marks, 0.0, second)
     for said in words:
         assert bench.say(said).kind != "refused"
     shown = [bench.session.wheel_target(name) for name in ("1", "2")]
     assert shown == list(targets)
+
+
+def test_a_second_pair_of_stops_has_words_of_its_own(bench: Bench) -> None:
+    said = [bench.session.say(bench.say(words)) for words in ("stop 18 before", "stop 15 after")]
+    assert said[0].endswith("Now the other side")
+    assert "16.5 each side, so the wheel is 1.50 too far before" in said[1]
+    said = [bench.session.say(bench.say(words)) for words in ("stop 20 before", "stop 16 after")]
+    assert said[0].endswith("Now the other side")
+    assert "18 each side, so the wheel is 1.75 too far before" in said[1]
+
+
+def test_stops_with_no_cylinder_named_are_all_of_the_one_at_the_0_mark() -> None:
+    bench = Bench("before-after", 360.0, 0.0)
+    for words in ("stop 18 before", "stop", "15 after"):
+        bench.say(words)
+    assert {reading.cylinder for reading in bench.session.readings} == {"2"}
 
 
 def test_the_whole_job(bench: Bench) -> None:
