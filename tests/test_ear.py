@@ -7,6 +7,7 @@ import mir_eval
 import numpy as np
 import pytest
 from bench import rooms, scenes
+from scipy import signal
 
 from analysis.ear import ear, recording
 from analysis.ear.recording import hear
@@ -215,3 +216,18 @@ def test_a_pitch_that_drifts_is_followed_through_the_ups_and_downs_of_a_room():
     reference = np.array([change.time_s for change in scene.truth])
     found = np.array([change.time_s for change in heard.changes])
     assert mir_eval.onset.f_measure(reference, found, window=0.005)[0] > 0.95
+
+
+def test_a_voice_that_was_louder_in_one_state_by_chance_is_none_of_the_buzzers_lines():
+    rate, edges = 48000, (2.0, 4.1, 6.3, 7.9, 10.2, 12.4, 14.1, 16.3)
+    tone = keyed(edges, 18, rate, 2900.0, quiet=0.12)
+    rng = np.random.default_rng(5)
+    voice = signal.sosfilt(
+        signal.butter(4, (120.0, 500.0), "band", fs=rate, output="sos"), rng.normal(size=len(tone))
+    )
+    loud = np.zeros(len(tone), dtype=bool)
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        loud[round(start * rate) : round(stop * rate)] = True
+    spoken = np.repeat(rng.random(18 * 8), rate // 8) < np.where(loud, 0.65, 0.35)
+    heard = changes_in(tone + 1.2 * voice * spoken, rate, "both")
+    assert np.abs(errors_ms(heard, edges)).max() < 3

@@ -82,6 +82,9 @@ PLENTY = 400
 LONG_REST, WIDE_SPAN = 0.4, 0.6
 """Share of a stretch without a change, and from its first change to its last, that count as such:
 someone may open the points once in a stretch, or all the time."""
+LEAST_DIVERGENCE = 1.0
+"""Divergence of a bin's levels in the two states below which they differ by chance: someone may
+have spoken louder in one of them."""
 TAIL_SHARE = 0.1
 """How often a sound that dies away is met between its two levels."""
 TAIL_DB = 3.0
@@ -331,10 +334,15 @@ def telling(shares: tuple[Array, Array]) -> tuple[npt.NDArray[np.intp], Array, A
     evidence : ndarray, shape (n, STEPS)
         Log odds of state 1 at each level of each, tempered.
     """
-    weight = np.log(shares[1] / shares[0])
-    divergence = ((shares[1] - shares[0]) * weight).sum(axis=1)
+    divergence = divergence_between(shares)
     columns = _chosen(divergence)
-    return columns, divergence[columns], weight[columns] / evidence_temper(len(columns))
+    weight = np.log(shares[1][columns] / shares[0][columns])
+    return columns, divergence[columns], weight / evidence_temper(len(columns))
+
+
+def divergence_between(shares: tuple[Array, Array]) -> Array:
+    """Return the Jeffreys divergence between the two states' levels in each column."""
+    return np.asarray(((shares[1] - shares[0]) * np.log(shares[1] / shares[0])).sum(axis=1))
 
 
 def _chosen(divergence: Array) -> npt.NDArray[np.intp]:
@@ -517,6 +525,8 @@ def make_print(
     k = heard.columns
     few = [powers[_some(np.flatnonzero(m))] for m in (zero, one)]
     spectrum = np.stack([np.median(p, axis=0) for p in few]).astype(float)
+    by_chance = divergence_between(heard.shares)[: grid.bins] < LEAST_DIVERGENCE
+    spectrum[:, by_chance] = spectrum[:, by_chance].max(axis=0)
     usual = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)]).astype(float)
     return BuzzerPrint(
         columns_hz=grid.columns_hz[k],
