@@ -111,13 +111,16 @@ class Crank:
         Parameters
         ----------
         sum_deg : float
-            From one height to the other, in crank degrees, less than 180.
+            From one height to the other, in crank degrees, less than 180. None at all, at the
+            very top, leans nowhere.
 
         Returns
         -------
         float
             Half the difference of the angles before and after true dead centre.
         """
+        if sum_deg <= 0.0:
+            return 0.0
         low, high = -90.0, 90.0  # the middle, from true dead centre; before is positive
         for _ in range(60):
             middle = (low + high) / 2.0

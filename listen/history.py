@@ -2,6 +2,7 @@
 
 import datetime
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,9 +12,6 @@ from analysis.history import Drift, Session, drift, since_setting
 from analysis.record import SCHEMA
 from listen.errors import BadInput
 from listen.pictures import Area, Line, Picture, Point, Words, dot, whisker
-
-K = 2.0
-"""Bars show twice the standard uncertainty, which is about 95 %."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +35,6 @@ class CylinderHistory:
     tolerance_deg: float
     sessions: tuple[Session, ...]
     drift: Drift | None
-    k: float = K
 
     @property
     def dates(self) -> list[str]:
@@ -49,7 +46,7 @@ class CylinderHistory:
         line = self.drift
         if line is None:
             return "one date since the points were set: no drift to tell"
-        slope = f"{abs(line.per_year_deg):.2f} ± {K * line.u_per_year_deg:.2f} degrees a year"
+        slope = f"{abs(line.per_year_deg):.2f} ± {line.U_per_year_deg:.2f} degrees a year"
         if not line.beyond_chance:
             return f"no drift beyond chance ({slope})"
         way = "retards" if line.per_year_deg < 0 else "advances"
@@ -66,7 +63,7 @@ class CylinderHistory:
             {
                 "engine": self.engine, "cylinder": self.name, "date": date,
                 "angle_deg": round(session.angle_deg, 4), "u_deg": round(session.u_deg, 4),
-                "found_deg": session.found_deg,
+                "U_deg": round(session.U_deg, 4), "found_deg": session.found_deg,
                 "line_deg": round(self.drift.angle_deg(session.day), 4) if self.drift else None,
             }
             for date, session in zip(self.dates, self.sessions, strict=True)
@@ -85,6 +82,7 @@ class CylinderHistory:
             "drift": {
                 "per_year_deg": round(line.per_year_deg, 5),
                 "u_per_year_deg": round(line.u_per_year_deg, 5),
+                "U_per_year_deg": round(line.U_per_year_deg, 5),
                 "beyond_chance": line.beyond_chance,
                 "leaves_tolerance": None if leaves is None else _date(leaves),
             }
@@ -169,7 +167,7 @@ def history_picture(found: Sequence[CylinderHistory]) -> Picture:
     for panel, one in enumerate(found):
         top, bottom = high * panel + 13.0, high * (panel + 1) - 8.0
         edges = [one.figure_deg - one.tolerance_deg, one.figure_deg + one.tolerance_deg]
-        shown = [s.angle_deg + side * K * s.u_deg for s in one.sessions for side in (-1, 1)]
+        shown = [s.angle_deg + side * s.U_deg for s in one.sessions for side in (-1, 1)]
         low, most = min(edges + shown) - 0.3, max(edges + shown) + 0.3
 
         def y(angle: float, low: float = low, most: float = most, top: float = top,
@@ -197,7 +195,7 @@ def history_picture(found: Sequence[CylinderHistory]) -> Picture:
             line = [(x(day), y(one.drift.angle_deg(day))) for day in ends]
             picture.shapes.append(Line(line, "ink", 0.3, not one.drift.beyond_chance))
         for session in one.sessions:
-            at, doubt = x(session.day), K * session.u_deg
+            at, doubt = x(session.day), session.U_deg
             ends_at = (y(session.angle_deg - doubt), y(session.angle_deg + doubt))
             picture.shapes += whisker((at, ends_at[0]), (at, ends_at[1]))
             picture.shapes.append(Area(dot((at, y(session.angle_deg)), 1.0), "mark"))
@@ -211,7 +209,8 @@ def _session(record: dict[str, Any], cylinder: dict[str, Any]) -> Session:
     angle, phases = cylinder["opens_at"], cylinder["phases"]
     set_ = "found" in phases and "left" in phases
     found = phases["found"]["angle_deg"] if set_ else None
-    return Session(record["day"], angle["angle_deg"], angle["u_deg"], found)
+    dof = math.inf if angle["dof"] is None else angle["dof"]
+    return Session(record["day"], angle["angle_deg"], angle["u_deg"], angle["U_deg"], dof, found)
 
 
 def _day(text: str) -> float:

@@ -56,6 +56,7 @@ def test_lean_is_the_middle_of_equal_heights(crank: Crank, total: float) -> None
     lean = crank.lean_deg(total)
     before, after = total / 2 + lean, total / 2 - lean
     assert crank.travel_mm(before) == pytest.approx(crank.travel_mm(-after), rel=1e-6, abs=1e-9)
+    assert crank.lean_deg(0.0) == 0.0
 
 
 @pytest.mark.parametrize(

@@ -92,6 +92,11 @@ def test_stop() -> None:
     found = json.loads(done.output)
     assert (found["wheel_error_deg"], found["each_side_deg"]) == (1.5, [16.5])
     assert found["depth_mm"] == pytest.approx(2.17, abs=0.01)
-    for words, told in ((["18"], "in pairs"), (["100", "95"], "less than 180")):
+    assert "and 0 after" in CliRunner().invoke(stop.command, ["18", "0"]).output
+    for words, told in (
+        (["18"], "in pairs"),
+        (["100", "95"], "less than 180"),
+        (["0", "0", "--engine", PUMP], "both stops are at 0"),
+    ):
         done = CliRunner().invoke(stop.command, words, standalone_mode=False)
         assert isinstance(done.exception, BadInput) and told in str(done.exception)

@@ -95,8 +95,8 @@ def _files(places: list[Path]) -> list[Path]:
 def _show(one: CylinderHistory) -> None:
     figure, tolerance = one.figure_deg, one.tolerance_deg
     click.echo(f"{one.engine}, cylinder {one.name}: {show(figure)} ± {tolerance:g}")
-    low = min([figure - tolerance, *(s.angle_deg - one.k * s.u_deg for s in one.sessions)])
-    high = max([figure + tolerance, *(s.angle_deg + one.k * s.u_deg for s in one.sessions)])
+    low = min([figure - tolerance, *(s.angle_deg - s.U_deg for s in one.sessions)])
+    high = max([figure + tolerance, *(s.angle_deg + s.U_deg for s in one.sessions)])
 
     def column(angle: float) -> int:
         return round((high - angle) / (high - low) * (_BAR - 1))
@@ -105,7 +105,7 @@ def _show(one: CylinderHistory) -> None:
         bar = [" "] * _BAR
         for edge in (figure - tolerance, figure + tolerance):
             bar[column(edge)] = "|"
-        doubt = one.k * session.u_deg
+        doubt = session.U_deg
         for place in range(
             column(session.angle_deg + doubt), column(session.angle_deg - doubt) + 1
         ):

@@ -38,7 +38,8 @@ def command(readings: tuple[str, ...], sheet: Path | None, json_: bool) -> None:
         }))  # fmt: skip
         return
     for pair in found.pairs:
-        click.echo(f"stops {pair.before_deg:g} before and {pair.after_deg:g} after: "
+        after_deg = pair.after_deg + 0.0  # no minus before a 0
+        click.echo(f"stops {pair.before_deg:g} before and {after_deg:g} after: "
                    f"{pair.each_side_deg:g} each side")  # fmt: skip
     side = "before" if found.wheel_error_deg >= 0 else "after"
     click.echo(f"the wheel reads {abs(found.wheel_error_deg):.2f} too far {side}, "
