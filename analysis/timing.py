@@ -39,7 +39,7 @@ from analysis.record import (
     UsedDeadCentre,
 )
 from analysis.verdict import NO_CORRECTION, UNDECIDED, correct, judge
-from analysis.wheelhistory import WheelCorrection, WheelHistory, from_mark, mark_of
+from analysis.wheelhistory import WheelHistory, from_mark, mark_of
 
 
 def timing_record(
@@ -248,29 +248,17 @@ def _spread(cylinders: Sequence[CylinderRecord], wheel: WheelHistory) -> Estimat
 def _placed(
     figure: CylinderFigure, pairs: Sequence[Pair], wheel: WheelHistory
 ) -> Iterator[PlacedReading]:
-    """Place a cylinder's readings on the crank, setting by setting of the wheel."""
-    engine = wheel.engine
-    groups: dict[int, list[Pair]] = {}
-    corrections: dict[int, WheelCorrection] = {}
+    """Place a cylinder's readings on the crank."""
     for couple in pairs:
-        if couple.reading.cylinder == figure.name:
-            setting, correction = wheel.correction(figure, couple.reading)
-            groups.setdefault(setting, []).append(couple)
-            corrections[setting] = correction
-    for setting, group in groups.items():
-        correction = corrections[setting]
-        expected = engine.opens_at_deg + (correction.wheel_error_deg or 0.0)
-        marks = [mark_of(couple.reading) for couple in group]
-        at_deg = wheel.mark_nearest(correction, marks)
-        angles = [from_mark(mark, at_deg, engine, expected) for mark in marks]
-        if at_deg != correction.marks_deg[0]:
-            wheel.warnings.append(
-                f"cylinder {figure.name}: its readings only make sense from the wheel's 0 mark, "
-                f"not from the one {figure.fires_at_deg % 360.0:g} degrees on; they are taken so"
-            )
-        for couple, angle in zip(group, angles, strict=True):
-            wheel.notes += _how_taken(couple.reading, angle, engine)
-            yield PlacedReading(couple.reading, angle, correction.wheel_error_deg, couple.change)
+        if couple.reading.cylinder != figure.name:
+            continue
+        setting, correction = wheel.correction(figure, couple.reading)
+        error = correction.wheel_error_deg
+        mark = wheel.read_from(figure, setting)
+        expected = wheel.engine.opens_at_deg + (error or 0.0)
+        angle = from_mark(mark_of(couple.reading), mark, wheel.engine, expected)
+        wheel.notes += _how_taken(couple.reading, angle, wheel.engine)
+        yield PlacedReading(couple.reading, angle, error, couple.change)
 
 
 def _used_dead_centre(

@@ -60,7 +60,7 @@ class WheelCorrection:
     source: Source
     wheel_error_deg: float | None
     lines: tuple[Line, ...] | None
-    marks_deg: tuple[float, ...]
+    marks_deg: tuple[float, ...]  # those that can stand for the cylinder's dead centre
     from_cylinder: str | None = None
     stops_at_deg: float = 0.0  # the mark on the wheel whose stops these are
     each_side_deg: float = 0.0
@@ -94,6 +94,7 @@ class WheelHistory:
         self.settings = [_Setting(engine.first.name, None)]
         self._setting_of: dict[int, int] = {}
         stops: dict[tuple[str, int], list[Reading]] = {}
+        self._swept: dict[tuple[str, int], list[Reading]] = {}
         last_stop: str | None = None
         for reading in readings:
             if reading.step == "zeroed":
@@ -104,58 +105,35 @@ class WheelHistory:
             if reading.step == "stop" and reading.cylinder:
                 last_stop = reading.cylinder
                 stops.setdefault((reading.cylinder, now), []).append(reading)
+            elif reading.step == "opening" and reading.cylinder:
+                self._swept.setdefault((reading.cylinder, now), []).append(reading)
         self.stops = {key: self._measure(*key, found) for key, found in stops.items()}
         self._off_centre = {now: self._ask_off_centre(now) for now in range(len(self.settings))}
         self._corrections: dict[tuple[str, int], WheelCorrection] = {}
+        self._marks: dict[tuple[str, int], float] = {}
 
     def correction(self, figure: CylinderFigure, reading: Reading) -> tuple[int, WheelCorrection]:
         """Return the setting a reading was taken in and what corrects it."""
         now = self._setting_of[id(reading)]
-        return now, self._correction_in(now, figure)
+        return now, self._correction(figure, now)
 
-    def _correction_in(self, setting: int, figure: CylinderFigure) -> WheelCorrection:
+    def read_from(self, figure: CylinderFigure, setting: int) -> float:
+        """Return the wheel's mark that stands for a cylinder's dead centre in a setting."""
         key = (figure.name, setting)
-        if key not in self._corrections:
-            self._corrections[key] = self._correct(figure, setting)
-        return self._corrections[key]
+        if key not in self._marks:
+            self._marks[key] = self._read_from(figure, setting)
+        return self._marks[key]
 
-    def shown_at(
-        self, figure: CylinderFigure, angle_deg: float, openings: Sequence[Reading]
-    ) -> float | None:
-        """Return what the wheel, as it stands now, shows at an angle of a cylinder.
+    def target_deg(self, figure: CylinderFigure) -> float | None:
+        """Return the wheel angle at which a cylinder's points should open, as the wheel stands.
 
-        Parameters
-        ----------
-        figure : CylinderFigure
-            Whose dead centre counts.
-        angle_deg : float
-            Degrees before that.
-        openings : sequence of Reading
-            The cylinder's, of any setting: they tell which mark its dead centre is at, where no
-            stops of its own do.
-
-        Returns
-        -------
-        float or None
-            Angle of the wheel, in degrees before its 0 mark; None when dead centre is not known.
+        The wheel stands as it was set last. None when the cylinder's dead centre is not known.
         """
         last = len(self.settings) - 1
-        correction = self._correction_in(last, figure)
-        if correction.wheel_error_deg is None:
+        error = self._correction(figure, last).wheel_error_deg
+        if error is None:
             return None
-        now = [mark_of(one) for one in openings if self._setting_of[id(one)] == last]
-        mark = self.mark_nearest(correction, now)
-        return wrap(angle_deg + correction.wheel_error_deg + mark)
-
-    def mark_nearest(self, correction: WheelCorrection, openings: Sequence[Mark]) -> float:
-        """Return the mark that brings openings nearest to the figure; the first for none."""
-        expected = self.engine.opens_at_deg + (correction.wheel_error_deg or 0.0)
-
-        def apart(at_deg: float) -> float:
-            angles = [from_mark(mark, at_deg, self.engine, expected) for mark in openings]
-            return statistics.median([abs(wrap(angle - expected)) for angle in angles] or [0.0])
-
-        return min(correction.marks_deg, key=apart)
+        return wrap(self.read_from(figure, last) + self.engine.opens_at_deg + error)
 
     def marks(self, figure: CylinderFigure, setting: int) -> tuple[float, ...]:
         """Return the wheel's marks that can stand for a cylinder's dead centre."""
@@ -224,7 +202,7 @@ class WheelHistory:
         off = max(self.engine.wheel.off_centre, self._off_centre[setting])
         if off == 0.0:
             return []
-        apart = used.marks_deg[0] - used.stops_at_deg
+        apart = self.read_from(figure, setting) - used.stops_at_deg
         return [offcentre.line(off, apart + angle_deg, used.each_side_deg)]
 
     def _ask_off_centre(self, setting: int) -> float:
@@ -269,6 +247,33 @@ class WheelHistory:
                 f"cylinder {name}: no partner on the other side for {shown}; dead centre needs "
                 "a stop on each side"
             )
+
+    def _correction(self, figure: CylinderFigure, setting: int) -> WheelCorrection:
+        key = (figure.name, setting)
+        if key not in self._corrections:
+            self._corrections[key] = self._correct(figure, setting)
+        return self._corrections[key]
+
+    def _read_from(self, figure: CylinderFigure, setting: int) -> float:
+        """Choose between the marks that are possible by the cylinder's openings."""
+        correction = self._correction(figure, setting)
+        own, *others = correction.marks_deg
+        openings = self._swept.get((figure.name, setting), [])
+        if not others or not openings:
+            return own
+        expected = self.engine.opens_at_deg + (correction.wheel_error_deg or 0.0)
+
+        def off(mark: float) -> float:
+            angles = [from_mark(mark_of(o), mark, self.engine, expected) for o in openings]
+            return statistics.median(abs(wrap(angle - expected)) for angle in angles)
+
+        chosen = min(correction.marks_deg, key=off)
+        if chosen != own:
+            self.warnings.append(
+                f"cylinder {figure.name}: its readings only make sense from the wheel's 0 mark, "
+                f"not from the one {figure.fires_at_deg % 360.0:g} degrees on; they are taken so"
+            )
+        return chosen
 
     def _correct(self, figure: CylinderFigure, setting: int) -> WheelCorrection:
         own = self.stops.get((figure.name, setting))

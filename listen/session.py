@@ -145,9 +145,10 @@ class _Standing:
     notes: list[str] = field(default_factory=list)
 
 
-_WORKED_OUT = ("changes", "readings", "pairing", "_now", "_told", "_plain_record")
-"""What a session works out from its events, once for each state of them. `_now` leaves the changes
-out: they come by the thousand."""
+_WORKED_OUT = ("changes", "readings", "pairing", "_now", "_wheel", "_told", "_plain_record")
+"""What a session works out from its events, once for each state of them."""
+_WITHOUT_CHANGES = ("_now", "_wheel")
+"""Of these, what leaves the changes out: they come by the thousand."""
 
 
 class Session:
@@ -255,7 +256,7 @@ class Session:
         elif event.kind == "change":
             self._heard[event.seq] = Change(**event.body)
         for name in _WORKED_OUT:
-            if not (name == "_now" and event.kind == "change"):
+            if not (name in _WITHOUT_CHANGES and event.kind == "change"):
                 self.__dict__.pop(name, None)
 
     # What stands ------------------------------------------------------------------------------
@@ -308,16 +309,12 @@ class Session:
         return expected(self.engine, step, cylinder, self.readings)
 
     def wheel_target(self, cylinder: str) -> str | None:
-        """Return what the wheel shows at the figure; None when dead centre is not known."""
-        engine, wheel = self.engine, WheelHistory(self.readings, self.engine)
-        openings = [
-            one for one in self.readings if one.step == "opening" and one.cylinder == cylinder
-        ]
-        shown = wheel.shown_at(engine.cylinder(cylinder), engine.opens_at_deg, openings)
-        if shown is None:
+        """Return what the wheel, as it stands, shows at the figure; None if that is not known."""
+        target = self._wheel.target_deg(self.engine.cylinder(cylinder))
+        if target is None:
             return None
-        finest = engine.wheel.read_to_deg
-        return write(round(shown / finest) * finest, engine.wheel)
+        step = self.engine.wheel.read_to_deg
+        return write(round(target / step) * step, self.engine.wheel)
 
     def record(self, inputs: Inputs | None = None, guard: float = 0.0) -> TimingRecord:
         """Return the timing record of what counts so far.
@@ -378,6 +375,12 @@ class Session:
     @cached_property
     def _now(self) -> _Standing:
         return self._fold()
+
+    @cached_property
+    def _wheel(self) -> WheelHistory:
+        """How the wheel stood; readings from before the points were set again tell it too."""
+        given = sorted(self._now.readings.values(), key=lambda reading: reading.time_s)
+        return WheelHistory(given, self.engine)
 
     @cached_property
     def _plain_record(self) -> TimingRecord:

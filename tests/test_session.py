@@ -1,6 +1,7 @@
 """A session: the steps, the words, and that nothing given is ever lost or used twice."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict
 
 import pytest
@@ -17,8 +18,6 @@ from listen.session import Place, Session
 SHEET = {
     "name": "Museum fire pump",
     "ignition": {"opens_at": "28 before", "tolerance_deg": 1.0, "cam_speed": "half"},
-    "wheel": {"marks": "before-after", "graduation_deg": 1.0},
-    "cylinder": [{"name": "1", "fires_at": 0}, {"name": "2", "fires_at": 360}],
 }
 
 
@@ -30,14 +29,13 @@ def change(time_s: float, points: str = "open") -> Change:
 class Bench:
     """A session that is spoken to."""
 
-    def __init__(self, marks: str = "before-after", *fires_at: float) -> None:
-        wheel = {"marks": marks, "graduation_deg": 1.0}
-        cylinders = [
-            {"name": name, "fires_at": at}
-            for name, at in zip("12", fires_at or (0.0, 360.0), strict=True)
-        ]
-        sheet = {**SHEET, "wheel": wheel, "cylinder": cylinders}
-        self.session = Session(engine_from(sheet))
+    def __init__(
+        self, marks: str = "before-after", *, rising: bool = False, fires_at: Sequence[float] = ()
+    ) -> None:
+        wheel = {"marks": marks, "graduation_deg": 1.0, "rising": rising}
+        fires = {str(number): at for number, at in enumerate(fires_at or (0, 360), start=1)}
+        cylinders = [{"name": name, "fires_at": at} for name, at in fires.items()]
+        self.session = Session(engine_from({**SHEET, "wheel": wheel, "cylinder": cylinders}))
         self.at_s = 0.0
 
     def say(self, words: str) -> Event:
@@ -77,40 +75,6 @@ def test_a_look_at_the_setting_step_sets_nothing_aside(bench: Bench) -> None:
     assert len(bench.session.readings) == 2
 
 
-@pytest.mark.parametrize(
-    ("marks", "second", "words", "targets"),
-    [
-        # Cylinder 2 fires half a turn on: its dead centre is at the wheel's 180 mark.
-        ("before-after", 180, ("stop", "18 before", "18 after"), ("28 before", "152 after")),
-        ("0-360", 180, ("stop", "342", "18"), ("28", "208")),
-        (
-            "before-after",
-            180,
-            ("go centre 2", "161.5 after", "162.5 before"),
-            ("28.5 before", "151.5 after"),
-        ),
-        # ... unless it was set to that cylinder by hand.
-        ("before-after", 180, ("go centre 2", "18.5 before", "17.5 after"), ("28.5 before",) * 2),
-        ("before-after", 360, ("go centre 1", "18 before", "15 after"), ("29.5 before",) * 2),
-        # Zeroed it shows the figure itself, until stops say by how much it is out again.
-        ("before-after", 360, ("stop", "18 before", "15 after", "zeroed"), ("28 before",) * 2),
-        (
-            "before-after",
-            360,
-            ("stop", "18 before", "15 after", "zeroed", "stop", "17.5 before", "16.5 after"),
-            ("28.5 before",) * 2,
-        ),
-        ("before-after", 360, (), (None, None)),
-    ],
-)
-def test_what_the_wheel_shows_at_the_figure(marks, second, words, targets) -> None:
-    bench = Bench(marks, 0.0, second)
-    for said in words:
-        assert bench.say(said).kind != "refused"
-    shown = [bench.session.wheel_target(name) for name in ("1", "2")]
-    assert shown == list(targets)
-
-
 def test_a_second_pair_of_stops_has_words_of_its_own(bench: Bench) -> None:
     said = [bench.session.say(bench.say(words)) for words in ("stop 18 before", "stop 15 after")]
     assert said[0].endswith("Now the other side")
@@ -121,7 +85,7 @@ def test_a_second_pair_of_stops_has_words_of_its_own(bench: Bench) -> None:
 
 
 def test_stops_with_no_cylinder_named_are_all_of_the_one_at_the_0_mark() -> None:
-    bench = Bench("before-after", 360.0, 0.0)
+    bench = Bench(fires_at=(360.0, 0.0))
     for words in ("stop 18 before", "stop", "15 after"):
         bench.say(words)
     assert {reading.cylinder for reading in bench.session.readings} == {"2"}
@@ -174,6 +138,78 @@ def test_the_whole_job(bench: Bench) -> None:
     assert "3 readings from before the points were set again stand struck" in record.notes
     say("next")
     assert session.finished
+
+
+STOPS = ("go centre 1", "18 before", "15 after")  # the wheel reads 1.5 too far before
+
+
+@pytest.mark.parametrize(
+    ("fires_at", "words", "targets"),
+    [
+        ((0, 360), STOPS, "29.5 before, 29.5 before"),
+        ((0, 180), STOPS, "29.5 before, 150.5 after"),
+        ((0, 180), (*STOPS, "zeroed"), "28 before, 152 after"),
+        ((0, 180), (*STOPS, "zeroed 2"), "152 after, 28 before"),
+        ((0, 180), ("go centre 2", "162 after", "162 before"), "28 before, 152 after"),
+        ((0, 180), (*STOPS, "go centre 2", "162 after", "161 before"), "29.5 before, 152.5 after"),
+        ((0, 180), (*STOPS, "go found 2", "29.5"), "29.5 before, 29.5 before"),
+        ((0, 292, 360, 652), STOPS, "29.5 before, 97.5 before, 29.5 before, 97.5 before"),
+        ((360, 0), ("go centre 1", "zeroed"), "28 before, 28 before"),
+    ],
+)
+def test_the_wheel_is_set_to_each_cylinders_own_dead_centre(
+    fires_at: Sequence[float], words: Sequence[str], targets: str
+) -> None:
+    bench = Bench(fires_at=fires_at)
+    for said in words:
+        bench.say(said)
+    session = bench.session
+    shown = [session.wheel_target(cylinder.name) for cylinder in session.engine.cylinders]
+    assert ", ".join(str(target) for target in shown) == targets
+
+
+def test_the_wheel_is_set_as_it_stands_now(bench: Bench) -> None:
+    assert bench.session.wheel_target("1") is None
+    for words in (*STOPS, "zeroed", "17.5 before", "16.5 after"):
+        bench.say(words)
+    assert bench.session.wheel_target("1") == "28.5 before"
+    bench.say("go found")
+    bench.sweep("28")
+    assert bench.session.wheel_target("1") == "28.5 before"
+
+
+def test_the_wheel_is_set_alike_when_readings_are_set_aside() -> None:
+    """Cylinder 2 is read from the 0 mark; once its points move, those readings count no more."""
+    bench = Bench(fires_at=(0, 180))
+    for words in (*STOPS, "go check 2"):
+        bench.say(words)
+    bench.sweep("26")
+    bench.say("go set 2")
+    assert bench.session.wheel_target("2") == "29.5 before"
+    bench.hear("open")
+    assert bench.session.wheel_target("2") == "29.5 before"
+
+
+@pytest.mark.parametrize("words", [STOPS, (*STOPS, "zeroed"), (*STOPS, "zeroed 2")])
+@pytest.mark.parametrize("fires_at", [(0, 360), (0, 180), (0, 292)])
+@pytest.mark.parametrize(
+    ("marks", "rising"),
+    [("before-after", False), ("0-360", True), ("0-360", False), ("quarters", False)],
+)
+def test_set_as_told_every_wheel_reads_the_figure(
+    marks: str, rising: bool, fires_at: Sequence[float], words: Sequence[str]
+) -> None:
+    bench = Bench(marks, rising=rising, fires_at=fires_at)
+    for said in words:
+        bench.say(said)
+    for name in "12":
+        target = bench.session.wheel_target(name)
+        assert target
+        bench.say(f"go check {name}")
+        bench.sweep(target)
+    record = bench.session.record()
+    assert [c.opens_at and c.opens_at.angle_deg for c in record.cylinders] == [28.0, 28.0]
+    assert not any("only make sense" in warning for warning in record.warnings)
 
 
 def test_a_reading_belongs_to_the_last_opening_before_it_even_if_that_is_told_later(
