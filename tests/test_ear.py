@@ -2,6 +2,7 @@
 
 import shutil
 import subprocess
+from dataclasses import replace
 
 import mir_eval
 import numpy as np
@@ -231,3 +232,20 @@ def test_a_voice_that_was_louder_in_one_state_by_chance_is_none_of_the_buzzers_l
     spoken = np.repeat(rng.random(18 * 8), rate // 8) < np.where(loud, 0.65, 0.35)
     heard = changes_in(tone + 1.2 * voice * spoken, rate, "both")
     assert np.abs(errors_ms(heard, edges)).max() < 3
+
+
+@pytest.mark.filterwarnings("error")
+def test_scraps_of_sound_are_heard_whether_the_buzzer_was_taught_or_not():
+    rate = 48000
+    edges = (2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.0)
+    x = keyed(edges, 18, rate)
+    learnt = hear(lambda: [Block(x, rate, 0.0)], "open").buzzer
+    taught = replace(learnt, quality=np.inf, open_state=1)
+    for count in (10, 960, 2400, 9600):
+        assert hear(lambda n=count: [Block(x[:n], rate, 0.0)], "open", taught).changes == []
+    scraps = [Block(x[at : at + 100], rate, at / rate) for at in range(5 * rate, 11 * rate, 4800)]
+    blocks = [Block(x[: 5 * rate], rate, 0.0), *scraps, Block(x[11 * rate :], rate, 11.0)]
+    for buzzer in (None, taught):
+        times = [change.time_s for change in hear(lambda: blocks, "open", buzzer).changes]
+        assert len(times) >= 4
+        assert all(min(abs(time_s - edge) for edge in edges) < 0.001 for time_s in times)

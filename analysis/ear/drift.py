@@ -82,23 +82,27 @@ class Pieces:
         agreed = [
             float(np.mean(said[1][said[0] == state] == state)) for state in np.unique(said[0])
         ]
-        return one if min(agreed) > SAME else known
+        return one if min(agreed, default=0.0) > SAME else known
 
     def differ(self, one: BuzzerPrint, others: list[BuzzerPrint]) -> float:
         """Return the largest share of a piece's frames of which its print says else than `one`."""
-        return max(
+        shares = [
             float(np.mean(self._said(one, [i])[1] != self._said(other, [i])[1]))
             for i, other in enumerate(others)
-        )
+            if len(self._levels[i])
+        ]
+        return max(shares, default=0.0)
 
     def _shows(self, known: BuzzerPrint, pieces: Iterable[int]) -> float:
         """Return how much a buzzer is heard to change in some pieces."""
         log_odds, labels = self._said(known, pieces)
         changes = int(np.count_nonzero(np.diff(labels)))
-        return min(changes, PLENTY) * float(np.mean(np.abs(log_odds) > CERTAIN))
+        return min(changes, PLENTY) * float(np.mean(np.abs(log_odds) > CERTAIN)) if changes else 0.0
 
     def _said(self, known: BuzzerPrint, pieces: Iterable[int]) -> tuple[Array, Mask]:
         levels = np.concatenate([self._levels[i] for i in pieces])
+        if len(levels) == 0:
+            return np.zeros(0), np.zeros(0, dtype=bool)
         return label(known.log_odds(levels, known.columns_in(self._grid)))
 
     def _adapted(self, known: BuzzerPrint, pieces: Iterable[int]) -> BuzzerPrint | None:
