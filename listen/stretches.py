@@ -83,7 +83,7 @@ def stretches(record: TimingRecord, sounds: Sequence[Sound]) -> list[Stretch]:
     late_s = travel(distance_m).seconds if distance_m else 0.0
     found = []
     ends_s = [sound.from_s for sound in sounds[1:]] + [math.inf]
-    for sound, end_s in zip(sounds, ends_s, strict=True):
+    for sound, end_s in zip(sounds, ends_s, strict=False):  # one end too many where no sound is
         here = [change for change in changes if sound.from_s <= change.time_s < end_s]
         if here:
             with suppress(BadInput):  # a damaged file costs its pictures only

@@ -20,24 +20,30 @@ def thirdear(*arguments: str | Path) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
+def say(logbook: Logbook, number: int, said: list[str]) -> None:
+    """Put words into a session; an opening is heard half a second before its reading."""
+    session = read_session(logbook, number)
+    first = len(session.events) + 1
+    for at_s, words in enumerate(said, first):
+        if words.startswith("29"):
+            body = {"time_s": at_s - 0.5, "settled_s": at_s - 0.5, "uncertainty_s": 0.001}
+            body |= {"change": "starts", "points": "open", "margin_db": 20.0}
+            event = Event(len(session.events) + 1, at_s - 0.4, "change", body)
+            logbook.append(number, event)
+            session.add(event)
+        event = session.answer(words, float(at_s))
+        logbook.append(number, event)
+        session.add(event)
+
+
 @pytest.fixture
 def book(tmp_path: Path) -> Path:
     """A logbook with one session: two stops, one opening with its reading, one note."""
     path = tmp_path / "logbook.sqlite"
     with Logbook(path, write=True) as logbook:
         number = logbook.begin("fire-pump.toml", SHEET.read_text())
-        session = read_session(logbook, number)
         said = ["go centre", "18 1/4 before", "15 after", "go check", "29.5 before", "note oily"]
-        for at_s, words in enumerate(said, 1):
-            if words == "29.5 before":
-                body = {"time_s": 4.5, "settled_s": 4.5, "uncertainty_s": 0.001}
-                body |= {"change": "starts", "points": "open", "margin_db": 20.0}
-                event = Event(len(session.events) + 1, 4.6, "change", body)
-                logbook.append(number, event)
-                session.add(event)
-            event = session.answer(words, float(at_s))
-            logbook.append(number, event)
-            session.add(event)
+        say(logbook, number, said)
         sound = logbook.sound_of(number)
     sound.mkdir(parents=True)
     (sound / "1.flac").write_bytes(b"not really sound")
@@ -109,3 +115,9 @@ def test_what_is_not_there_is_said(tmp_path: Path, arguments: tuple[str, ...], w
     assert done.returncode == 2
     assert why in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_page_is_written_also_where_no_sound_was_kept(book: Path, tmp_path: Path) -> None:
+    done = thirdear("record", "1", "--logbook", book, "--out", tmp_path / "page")
+    assert done.returncode == 1 and "Traceback" not in done.stderr
+    assert (tmp_path / "page" / "record.html").is_file()
