@@ -1,11 +1,26 @@
 """Options that more than one command takes, so that they read and behave alike."""
 
 import datetime
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
+
+
+class FiniteRange(click.FloatRange):
+    """A number in a range; nan and inf are in none."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the number."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a number", param, ctx)
+        return number
+
 
 _OPTIONS = (
     click.option(
@@ -18,7 +33,7 @@ _OPTIONS = (
     click.option(
         "--distance",
         "distance_m",
-        type=click.FloatRange(0, 100),
+        type=FiniteRange(0, 100),
         metavar="METRES",
         help="From the buzzer to the phone: takes away the time its sound was under way.",
     ),
@@ -66,7 +81,7 @@ _RECORD = (
     click.option("--budget", is_flag=True, help="Also print the uncertainty budget."),
     click.option(
         "--guard",
-        type=click.FloatRange(min=0.0),
+        type=FiniteRange(min=0.0),
         default=0.0,
         metavar="SHARE",
         help="Guard band of the verdict, by the uncertainty: 0 none, 1 its whole width.",
