@@ -2,6 +2,7 @@
 
 import datetime
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -38,6 +39,18 @@ _OPTIONS = (
         help="From the buzzer to the phone: takes away the time its sound was under way.",
     ),
 )
+
+
+SIGNED = {"ignore_unknown_options": True}
+"""For a command whose readings may have a sign: -15 is 15 after, and no option."""
+
+
+def no_option(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
+    """See that no mistyped option is among such a command's readings."""
+    for word in value if isinstance(value, tuple) else [value or ""]:
+        if re.match(r"-[^0-9]", word):
+            raise click.NoSuchOption(word, ctx=ctx)
+    return value
 
 
 def about_the_sound(command: Callable[..., Any]) -> Callable[..., Any]:
