@@ -63,6 +63,10 @@ class Session:
     dof: float = math.inf
     found_deg: float | None = None
 
+    def __post_init__(self) -> None:
+        if not self.u_deg > 0.0:
+            raise ValueError("every session needs an uncertainty of more than 0")
+
 
 @dataclass(frozen=True)
 class Drift:
@@ -123,14 +127,7 @@ def drift(sessions: Sequence[Session], figure_deg: float, tolerance_deg: float) 
     -------
     Drift or None
         None for fewer than two different days.
-
-    Raises
-    ------
-    ValueError
-        If an uncertainty is not more than 0.
     """
-    if any(not session.u_deg > 0.0 for session in sessions):
-        raise ValueError("every session needs an uncertainty of more than 0")
     day = np.array([session.day for session in sessions])
     if len(set(day.tolist())) < 2:
         return None

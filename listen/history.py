@@ -97,7 +97,7 @@ def read_record(path: Path) -> dict[str, Any]:
     Raises
     ------
     BadInput
-        If it is no record, or does not tell its date.
+        If it is no record, is spoilt, or does not tell its date.
     """
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
@@ -108,16 +108,36 @@ def read_record(path: Path) -> dict[str, Any]:
     if not isinstance(record, dict) or record.get("schema") != SCHEMA:
         raise BadInput(f"{path} is not a record of this program ({SCHEMA})")
     try:
-        return dated(record)
+        kept = dated(record)
     except (KeyError, TypeError, ValueError):
         raise BadInput(
             f"{path} does not tell its date; make it again with replay --when 2026-05-03"
         ) from None
+    try:
+        _told(kept)
+    except (KeyError, TypeError, ValueError) as trouble:
+        why = f"it has no {trouble}" if isinstance(trouble, KeyError) else trouble
+        raise BadInput(f"{path} is a spoilt record ({why}); make it again with replay") from None
+    return kept
 
 
 def dated(record: dict[str, Any]) -> dict[str, Any]:
     """Return a record with its ``day``, counted from the start of the calendar."""
     return {**record, "day": _day(record["inputs"]["when"])}
+
+
+def each_once(records: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the records without those of a job that is there already.
+
+    The page that was kept of a session and the session in the logbook are one job: the same
+    engine, day and readings.
+    """
+    kept: dict[str, dict[str, Any]] = {}
+    for record in records:
+        readings = record.get("readings", record)
+        job = json.dumps([record["engine"]["name"], record["day"], readings], sort_keys=True)
+        kept.setdefault(job, record)
+    return list(kept.values())
 
 
 def histories(records: Sequence[dict[str, Any]]) -> list[CylinderHistory]:
@@ -133,20 +153,16 @@ def histories(records: Sequence[dict[str, Any]]) -> list[CylinderHistory]:
     BadInput
         If no record knows an opening angle.
     """
-    groups: dict[tuple[str, str], list[tuple[dict[str, Any], dict[str, Any]]]] = {}
+    groups: dict[tuple[str, str], list[_Told]] = {}
     for record in sorted(records, key=lambda record: float(record["day"])):
-        for cylinder in record["cylinders"]:
-            angle = cylinder["opens_at"]
-            if angle and angle["u_deg"]:
-                key = record["engine"]["name"], cylinder["name"]
-                groups.setdefault(key, []).append((record, cylinder))
+        for told in _told(record):
+            groups.setdefault((told.engine, told.name), []).append(told)
     if not groups:
         raise BadInput("none of these records knows where the points open")
     found = []
     for (engine, name), entries in groups.items():
-        sessions = tuple(_session(record, cylinder) for record, cylinder in entries)
-        newest = entries[-1][1]
-        figure, tolerance = newest["spec_deg"], newest["tolerance_deg"]
+        sessions = tuple(told.session for told in entries)
+        figure, tolerance = entries[-1].figure_deg, entries[-1].tolerance_deg
         line = drift(since_setting(sessions), figure, tolerance)
         found.append(CylinderHistory(engine, name, figure, tolerance, sessions, line))
     return found
@@ -205,12 +221,49 @@ def history_picture(found: Sequence[CylinderHistory]) -> Picture:
     return picture
 
 
-def _session(record: dict[str, Any], cylinder: dict[str, Any]) -> Session:
-    angle, phases = cylinder["opens_at"], cylinder["phases"]
-    set_ = "found" in phases and "left" in phases
-    found = phases["found"]["angle_deg"] if set_ else None
-    dof = math.inf if angle["dof"] is None else angle["dof"]
-    return Session(record["day"], angle["angle_deg"], angle["u_deg"], angle["U_deg"], dof, found)
+@dataclass(frozen=True)
+class _Told:
+    """What one record tells of one cylinder."""
+
+    engine: str
+    name: str
+    figure_deg: float
+    tolerance_deg: float
+    session: Session
+
+
+def _told(record: dict[str, Any]) -> list[_Told]:
+    """Return the cylinders whose opening angle a record knows.
+
+    A KeyError, TypeError or ValueError says what is wrong with it.
+    """
+    told = []
+    for cylinder in record["cylinders"]:
+        angle, phases = cylinder["opens_at"], cylinder["phases"]
+        if not angle or not angle["u_deg"]:
+            continue
+        set_ = "found" in phases and "left" in phases
+        session = Session(
+            record["day"],
+            _number(angle["angle_deg"]),
+            _number(angle["u_deg"]),
+            _number(angle["U_deg"]),
+            math.inf if angle["dof"] is None else _number(angle["dof"]),
+            _number(phases["found"]["angle_deg"]) if set_ else None,
+        )
+        told.append(
+            _Told(
+                str(record["engine"]["name"]), str(cylinder["name"]),
+                _number(cylinder["spec_deg"]), _number(cylinder["tolerance_deg"]), session,
+            )
+        )  # fmt: skip
+    return told
+
+
+def _number(value: object) -> float:
+    if not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"{value!r} is not a number")
+    return float(value)
 
 
 def _day(text: str) -> float:

@@ -121,3 +121,15 @@ def test_a_page_is_written_also_where_no_sound_was_kept(book: Path, tmp_path: Pa
     done = thirdear("record", "1", "--logbook", book, "--out", tmp_path / "page")
     assert done.returncode == 1 and "Traceback" not in done.stderr
     assert (tmp_path / "page" / "record.html").is_file()
+
+
+def test_a_session_and_its_page_are_one_in_the_history(book: Path, tmp_path: Path) -> None:
+    with Logbook(book, write=True) as logbook:
+        say(logbook, 1, ["29.5 before", "29.25 before"])
+    assert thirdear("record", "1", "--logbook", book, "--out", tmp_path / "page").returncode < 2
+    shown = thirdear("history", SHEET, tmp_path / "page", "--logbook", book, "--json")
+    (cylinder,) = [json.loads(line) for line in shown.stdout.splitlines()]
+    (session,) = cylinder["sessions"]
+    record = json.loads((tmp_path / "page" / "record.json").read_text("utf-8"))
+    assert session["U_deg"] == pytest.approx(record["cylinders"][0]["opens_at"]["U_deg"], abs=1e-4)
+    assert "1 of 2 records" in shown.stderr

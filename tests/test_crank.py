@@ -64,6 +64,8 @@ def test_lean_is_the_middle_of_equal_heights(crank: Crank, total: float) -> None
     [
         ((84.0, 42.0), "longer than half the stroke"),
         ((0.0, 160.0), "stroke of 0 mm"),
+        ((1e-300, 1e300), "rod of 1e\\+300 mm"),
+        ((84.0, math.nan), "rod of nan mm"),
         ((84.0, 160.0, 120.0), "the crank would not turn"),
     ],
 )

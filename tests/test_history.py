@@ -2,8 +2,10 @@
 
 import copy
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -122,3 +124,36 @@ def test_what_is_no_record_is_told(kept: Path, name: str, words: str) -> None:
     (kept / "h.txt").write_text("hm")
     done = CliRunner().invoke(command, [str(kept / name)], standalone_mode=False)
     assert isinstance(done.exception, BadInput) and words in str(done.exception)
+
+
+def test_a_record_given_twice_counts_once(kept: Path) -> None:
+    once, twice = (
+        CliRunner().invoke(command, [*places, "--json"], standalone_mode=False)
+        for places in ([str(kept)], [str(kept), str(kept / "record-2020.json")])
+    )
+    assert twice.stdout == once.stdout and once.stderr == ""
+    assert "1 of 5 records" in twice.stderr and len(twice.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda record: record.pop("cylinders"), "it has no 'cylinders'"),
+        (lambda record: record.update(cylinders=[{}]), "it has no 'opens_at'"),
+        (lambda record: record.update(cylinders=3), "spoilt"),
+        (lambda record: record["cylinders"][0]["opens_at"].update(u_deg=float("nan")), "nan"),
+        (lambda record: record["cylinders"][0]["opens_at"].update(u_deg=-1), "more than 0"),
+        (lambda record: record["cylinders"][0].update(spec_deg="28"), "'28' is not a number"),
+        (lambda record: record["cylinders"][0].update(opens_at="28"), "spoilt"),
+    ],
+)
+def test_a_spoilt_record_is_told(
+    kept: Path, spoil: Callable[[dict[str, Any]], object], words: str
+) -> None:
+    path = kept / "record-2020.json"
+    record = json.loads(path.read_text("utf-8"))
+    spoil(record)
+    path.write_text(json.dumps(record), encoding="utf-8")
+    done = CliRunner().invoke(command, [str(path)], standalone_mode=False)
+    assert isinstance(done.exception, BadInput)
+    assert "record-2020.json" in str(done.exception) and words in str(done.exception)

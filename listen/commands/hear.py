@@ -7,6 +7,7 @@ import click
 
 from analysis.change import Sounding
 from analysis.soundspeed import sound_delay
+from listen import output
 from listen.commands.options import about_the_sound
 from listen.hearing import Hearing, hear_recording
 
@@ -77,13 +78,12 @@ def _silence(hearing: Hearing, taught: str | None) -> str:
 
 
 def _show(hearing: Hearing, distance_m: float | None) -> None:
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console()
+    console = output.console()
     console.print(
         f"{hearing.recording.name}  {hearing.duration_s:.1f} s, {hearing.recording.channel_note}",
-        highlight=False,
+        markup=False,  # a file may be named [1].wav
     )
     if not hearing.changes:
         return
@@ -106,12 +106,10 @@ def _show(hearing: Hearing, distance_m: float | None) -> None:
             f"Times at the phone: sound takes {1e3 * sound_delay(1.0).seconds:.1f} ms a metre. "
             "Give --distance if it lay further than a hand from the buzzer.",
             style="dim",
-            highlight=False,
         )
     else:
         console.print(
             "Times at the buzzer: its sound took "
             f"{1e3 * sound_delay(distance_m).seconds:.1f} ms over {distance_m:g} m.",
             style="dim",
-            highlight=False,
         )

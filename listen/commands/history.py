@@ -11,7 +11,14 @@ from analysis.record import Inputs
 from analysis.wheel import show
 from listen.commands.options import in_logbook
 from listen.errors import BadInput
-from listen.history import CylinderHistory, dated, histories, history_picture, read_record
+from listen.history import (
+    CylinderHistory,
+    dated,
+    each_once,
+    histories,
+    history_picture,
+    read_record,
+)
 from listen.sheet import read_sheet
 
 _BAR = 41
@@ -43,7 +50,14 @@ def command(
     records = [read_record(path) for path in _files(others)] if others else []
     for sheet in sheets:
         records += _sessions(sheet, logbook)
-    found = histories(records)
+    jobs = each_once(records)
+    if len(jobs) < len(records):
+        click.echo(
+            f"thirdear: {len(records) - len(jobs)} of {len(records)} records tell of a job that "
+            "another tells of too; each job counts once",
+            err=True,
+        )
+    found = histories(jobs)
     if cylinder is not None:
         found = [one for one in found if one.name.casefold() == cylinder.casefold()]
         if not found:
