@@ -147,7 +147,7 @@ class Engine:
 
     @property
     def first(self) -> CylinderFigure:
-        """The cylinder whose dead centre the wheel's 0 mark shows."""
+        """The cylinder whose dead centre the wheel's 0 mark shows; a job begins with it."""
         return next(c for c in self.cylinders if c.fires_at_deg == 0.0)
 
     def cylinder(self, name: str) -> CylinderFigure:

@@ -91,6 +91,7 @@ class WheelHistory:
         self.warnings: list[str] = []
         self.notes: list[str] = []
         self.alone: list[Reading] = []
+        self._pair_of: dict[int, StopPair] = {}
         self.settings = [_Setting(engine.first.name, None)]
         self._setting_of: dict[int, int] = {}
         stops: dict[tuple[str, int], list[Reading]] = {}
@@ -135,6 +136,14 @@ class WheelHistory:
             return None
         return wrap(self.read_from(figure, last) + self.engine.opens_at_deg + error)
 
+    def measured_with(self, stop: Reading) -> tuple[StopPair, DeadCentre] | None:
+        """Return the pair a stop is of, and the dead centre its setting gave; None if alone."""
+        couple = self._pair_of.get(id(stop))
+        if couple is None or stop.cylinder is None:
+            return None
+        found = self.stops[stop.cylinder, self._setting_of[id(stop)]].dead_centre
+        return (couple, found) if found else None
+
     def marks(self, figure: CylinderFigure, setting: int) -> tuple[float, ...]:
         """Return the wheel's marks that can stand for a cylinder's dead centre."""
         zero_of = self.engine.cylinder(self.settings[setting].zero_of)
@@ -175,6 +184,7 @@ class WheelHistory:
             couple = StopPair(one.reading_deg, -other.reading_deg)
             if couple.sum_deg < HIGHEST_SUM_DEG:
                 pairs.append(couple)
+                self._pair_of |= {id(one.reading): couple, id(other.reading): couple}
                 continue
             self.alone += [one.reading, other.reading]
             self.warnings.append(

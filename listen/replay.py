@@ -91,8 +91,7 @@ def replay(
         from listen.spoken import job_spoken_in
 
         job = job_spoken_in(recording, engine, model, hearing.buzzer, tell)
-        given = tuple(job.readings)
-        noted = tuple(text for _, text in job.notes)
+        given, noted = tuple(job.readings), tuple(words for _, words in job.notes)
         warnings += job.questions
     inputs = Inputs(
         recording=Path(recording).name,

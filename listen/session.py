@@ -548,14 +548,19 @@ def _alike(one: Mark, other: Mark) -> bool:
 def plan(engine: Engine) -> tuple[Place, ...]:
     """Return the steps of the job in their usual order.
 
-    The points are set by the first cylinder on the sheet; the others are checked.
+    The points are set by the first cylinder; the others, in the sheet's order, are checked.
     """
-    steps = [Place("start"), Place("buzzer")]
-    for number, cylinder in enumerate(engine.cylinders):
-        whole: tuple[Step, ...] = ("centre", "found", "set", "watch", "check")
-        for step in whole if number == 0 else ("centre", "check"):
-            steps.append(Place(step, cylinder.name))
-    return (*steps, Place("record"))
+    first = engine.first
+    others = [cylinder for cylinder in engine.cylinders if cylinder is not first]
+    whole: tuple[Step, ...] = ("centre", "found", "set", "watch", "check")
+    checked: tuple[Step, ...] = ("centre", "check")
+    return (
+        Place("start"),
+        Place("buzzer"),
+        *(Place(step, first.name) for step in whole),
+        *(Place(step, other.name) for other in others for step in checked),
+        Place("record"),
+    )
 
 
 # The words ------------------------------------------------------------------------------------
@@ -883,7 +888,7 @@ def _say_reading(session: Session, event: Event) -> str:
         return f"{number}: the wheel was set to true dead centre of {name}"
     reading = session._now.readings.get(event.seq)
     if body["step"] == "stop":
-        centre = _say_centre(session, body["cylinder"], reading)
+        centre = _say_centre(session, reading) if reading else ""
         return f"{number}: stop {body['written']}, {name}{centre}"
     change = session.taken_by(reading) if reading else None
     if change is None:
@@ -893,16 +898,16 @@ def _say_reading(session: Session, event: Event) -> str:
     return f"{number}: {body['written']}{found}, for the {body['step']} {late:.1f} s before"
 
 
-def _say_centre(session: Session, name: str, stop: Reading | None) -> str:
-    record = session.record()
-    measured = next(c for c in record.cylinders if c.figure.name == name).dead_centre.measured
-    if measured is None or any(one is stop for one in record.unpaired_readings):
+def _say_centre(session: Session, stop: Reading) -> str:
+    measured = session._wheel.measured_with(stop)
+    if measured is None:
         return ". Now the other side"
-    each = measured.pairs[-1].each_side_deg
-    error = measured.wheel_error_deg
+    pair, centre = measured
+    error, count = centre.wheel_error_deg, len(centre.pairs)
     way = "before" if error > 0 else "after"
     state = f"{abs(error):.2f} too far {way}" if error else "true"
-    return f". {each:g} each side, so the wheel is {state}"
+    by = ", so" if count == 1 else f"; by {count} pairs"
+    return f". {pair.each_side_deg:g} each side{by} the wheel is {state}"
 
 
 def _say_moved(session: Session, event: Event) -> str:

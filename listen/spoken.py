@@ -124,7 +124,7 @@ def job_spoken_in(
     Returns
     -------
     SpokenJob
-        Its readings and remarks in order of time, and what was said and could not be taken.
+        Its readings, its notes, and its questions: what was said and could not be taken.
 
     Raises
     ------

@@ -75,22 +75,6 @@ def test_a_look_at_the_setting_step_sets_nothing_aside(bench: Bench) -> None:
     assert len(bench.session.readings) == 2
 
 
-def test_a_second_pair_of_stops_has_words_of_its_own(bench: Bench) -> None:
-    said = [bench.session.say(bench.say(words)) for words in ("stop 18 before", "stop 15 after")]
-    assert said[0].endswith("Now the other side")
-    assert "16.5 each side, so the wheel is 1.50 too far before" in said[1]
-    said = [bench.session.say(bench.say(words)) for words in ("stop 20 before", "stop 16 after")]
-    assert said[0].endswith("Now the other side")
-    assert "18 each side, so the wheel is 1.75 too far before" in said[1]
-
-
-def test_stops_with_no_cylinder_named_are_all_of_the_one_at_the_0_mark() -> None:
-    bench = Bench(fires_at=(360.0, 0.0))
-    for words in ("stop 18 before", "stop", "15 after"):
-        bench.say(words)
-    assert {reading.cylinder for reading in bench.session.readings} == {"2"}
-
-
 def test_the_whole_job(bench: Bench) -> None:
     say, session = bench.say, bench.session
     say("next")
@@ -245,6 +229,36 @@ def test_what_was_struck_or_corrected_stays_in_the_journal(bench: Bench) -> None
     assert sorted(reading.written for reading in record.readings if reading.struck) == [
         "27.5 before", "28 before", "28.5 before", "29 before", "30 before",
     ]  # fmt: skip
+
+
+def test_the_first_cylinder_is_the_one_that_fires_at_0_wherever_it_stands_on_the_sheet() -> None:
+    bench = Bench(fires_at=(360, 0))
+    for words in ("stop 18 before", "stop", "15 after"):
+        bench.say(words)
+    assert [reading.cylinder for reading in bench.session.readings] == ["2", "2"]
+    assert bench.say("go set").body["cylinder"] == "2"
+    plan = [str(place) for place in bench.session.plan]
+    assert plan[2:8] == [
+        "dead centre, cylinder 2", "as found, cylinder 2", "set the points, cylinder 2",
+        "watch while tightening, cylinder 2", "check, as left, cylinder 2",
+        "dead centre, cylinder 1",
+    ]  # fmt: skip
+
+
+def test_each_stop_tells_of_its_own_pair(bench: Bench) -> None:
+    bench.say("go centre")
+    given = [bench.say(words) for words in ("18 before", "15 after", "20 before")]
+    now = [bench.session.say(event).partition(". ")[2] for event in given]
+    assert now == ["16.5 each side, so the wheel is 1.50 too far before"] * 2 + [
+        "Now the other side"
+    ]
+    given += [bench.say(words) for words in ("16 after", "zeroed", "18 before")]
+    assert bench.session.say(given[3]).endswith(
+        "18 each side; by 2 pairs the wheel is 1.75 too far before"
+    )
+    assert bench.session.say(given[5]).endswith("Now the other side")
+    given.append(bench.say("18 after"))
+    assert bench.session.say(given[6]).endswith("18 each side, so the wheel is true")
 
 
 def test_striking_a_move_goes_back(bench: Bench) -> None:

@@ -280,6 +280,19 @@ def test_a_whole_job_from_the_sound_alone() -> None:
         assert ours["dead_centre"]["wheel_error_deg"] == theirs["dead_centre"]["wheel_error_deg"]
 
 
+@needs_model
+@needs_voice
+def test_a_note_said_in_a_recording_stands_in_the_record(tmp_path: Path) -> None:
+    said_in_turn = ("note, the plate is cracked", "twenty-eight and a half before")
+    sound = np.concatenate([said(words) for words in said_in_turn])
+    recording = tmp_path / "shed.wav"
+    soundfile.write(recording, sound, RATE)
+    given = ("--engine", SAMPLES / "fire-pump.toml", "--readings", "spoken", "--json")
+    record = json.loads(thirdear("replay", recording, *given).stdout)
+    assert [words.strip(" .") for words in record["noted"]] == ["the plate is cracked"]
+    assert [reading["reading"] for reading in record["readings"]] == ["28.5 before"]
+
+
 # The listener and the voice
 
 

@@ -136,6 +136,6 @@ def _as_words(name: str) -> tuple[str, ...]:
 
 
 def remark(heard: str) -> str:
-    """Return the words of a note, without the word that says it is one."""
+    """Return the words of a note, without the word that says it is one; a dash if none are left."""
     first, _, rest = heard.partition(" ")
-    return (rest if first.strip(" .,:").casefold() == "note" else heard).strip()
+    return (rest if first.strip(" .,:").casefold() == "note" else heard).strip() or "-"

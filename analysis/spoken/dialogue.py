@@ -114,5 +114,5 @@ def weigh(before: Judged, now: Judged) -> Judged:
 
 def _line(command: Command, heard: str) -> str:
     if command.word == "note":
-        return f"note {remark(heard) or '-'}"
+        return f"note {remark(heard)}"
     return f"{command.word} {command.argument}".strip()
