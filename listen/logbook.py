@@ -130,6 +130,8 @@ class Logbook:
     def __init__(self, path: str | os.PathLike[str], *, write: bool) -> None:
         self.path = Path(path)
         self._lock: IO[bytes] | None = None
+        if self.path.is_dir():
+            raise BadInput(f"{self.path} is a folder and no logbook: name a file in it")
         if not write and not self.path.is_file():
             raise BadInput(f"there is no logbook {self.path}: begin one with thirdear time SHEET")
         with self._plainly():
@@ -369,7 +371,7 @@ def _take_lock(path: Path) -> IO[bytes]:
         lock.close()
         raise Busy(
             f"another thirdear writes in the logbook {path}: close it first. Until then only "
-            "sessions, record and export work"
+            "sessions, record, history and export work"
         ) from None
     return lock
 
