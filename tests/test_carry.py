@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from listen.carry import export_session, import_session
+from listen.errors import BadInput
 from listen.event import Event
 from listen.logbook import Logbook
 from listen.sessions import read_session
@@ -85,8 +87,23 @@ def test_archives_that_are_none_are_refused(book: Path, tmp_path: Path) -> None:
     thirdear("export", "1", archive, "--logbook", book)
     with zipfile.ZipFile(archive) as whole:
         about = json.loads(whole.read("session.json"))
-    damaged = [b"no zip", b""]
-    for key, value in (("schema", "other/1"), ("events", [{"seq": 1}]), ("session", {})):
+    whole_zip = archive.read_bytes()
+    with zipfile.ZipFile(archive) as known:
+        place = known.getinfo("session.json").header_offset + 60
+    damaged = [b"no zip", b"", whole_zip[:place] + b"spoilt" * 9 + whole_zip[place + 54 :]]
+    encrypted = bytearray(whole_zip)
+    for flags in (6, whole_zip.index(b"PK\x01\x02") + 8):
+        encrypted[flags] |= 1
+    damaged.append(bytes(encrypted))
+    session, events = about["session"], about["events"]
+    for key, value in (
+        ("schema", "other/1"),
+        ("events", [{"seq": 1}]),
+        ("session", {}),
+        ("session", {**session, "begun": "yesterday"}),
+        ("events", [{**events[0], "at_s": float("nan")}]),
+        ("events", [{**events[0], "seq": float("inf")}]),
+    ):
         changed = tmp_path / "changed.zip"
         with zipfile.ZipFile(changed, "w") as file:
             file.writestr("session.json", json.dumps({**about, key: value}))
@@ -97,8 +114,39 @@ def test_archives_that_are_none_are_refused(book: Path, tmp_path: Path) -> None:
         assert done.returncode == 2
         assert "is not a session that was exported" in done.stderr
         assert done.stderr.count("\n") == 1
-    with Logbook(tmp_path / "new.sqlite", write=False) as untouched:
-        assert untouched.sessions() == []
+    assert not (tmp_path / "new.sqlite").exists()
+
+
+def test_a_failed_import_leaves_no_sound_behind(
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive, new = tmp_path / "s.zip", tmp_path / "new.sqlite"
+    with Logbook(book, write=False) as logbook:
+        export_session(logbook, 1, archive)
+
+    def full(*_: object) -> int:
+        raise BadInput("the disk is full")
+
+    monkeypatch.setattr(Logbook, "take_in", full)
+    with pytest.raises(BadInput, match="full"):
+        import_session(new, archive)
+    assert list(tmp_path.glob("new.sqlite.sound/*")) == []
+
+
+def test_a_failed_export_leaves_no_half_of_it(
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    archive = tmp_path / "s.zip"
+    with Logbook(book, write=False) as logbook:
+        with monkeypatch.context() as broken:
+            broken.setattr(zipfile.ZipFile, "write", full)
+            with pytest.raises(BadInput, match="No space left"):
+                export_session(logbook, 1, archive)
+        assert not archive.exists()
+        export_session(logbook, 1, archive)
 
 
 @pytest.mark.parametrize(

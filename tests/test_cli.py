@@ -34,6 +34,12 @@ def bad(words: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
         ([*HEAR, "--distance", "inf"], "100"),
         (["record", "1", "--guard", "nan"], "not a number"),
         (["record", "1", "--guard", "inf"], "not a number"),
+        ([*HEAR, "--plot", "."], "'.' should end in .png or .svg or .pdf"),
+        ([*HEAR, "--plot", "nodir/x.png"], "see its folder"),
+        (["history", PUMP, "--plot", "h.png"], "should end in .svg"),
+        (["sessions", "--logbook", "."], ". is a folder"),
+        (["import", "nothing.zip", "--logbook", "."], "cannot import nothing.zip"),
+        (["export", "1", "s.zip", "--logbook", "/"], "/ is a folder"),
     ],
 )
 def test_bad_use_is_one_clear_line(

@@ -8,7 +8,7 @@ import click
 from analysis.change import Sounding
 from analysis.soundspeed import sound_delay
 from listen import output
-from listen.commands.options import about_the_sound
+from listen.commands.options import about_the_sound, picture_option
 from listen.hearing import Hearing, hear_recording
 
 
@@ -19,9 +19,7 @@ from listen.hearing import Hearing, hear_recording
     "--as-live", is_flag=True, help="Hear it block by block, as a microphone would: no second look."
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a change, in time order.")
-@click.option(
-    "--plot", type=click.Path(path_type=Path), help="Draw the sound and its changes into a PNG."
-)
+@picture_option("Draw the sound and its changes: PNG, SVG or PDF.", ".png", ".svg", ".pdf")
 def command(
     recording: Path,
     sounding: Sounding | None,

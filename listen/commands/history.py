@@ -9,7 +9,7 @@ import click
 
 from analysis.record import Inputs
 from analysis.wheel import show
-from listen.commands.options import in_logbook
+from listen.commands.options import in_logbook, picture_option
 from listen.errors import BadInput
 from listen.history import (
     CylinderHistory,
@@ -29,7 +29,7 @@ _BAR = 41
 @in_logbook
 @click.option("--cylinder", metavar="NAME", help="Only this one.")
 @click.option("--csv", "csv_", type=click.Path(path_type=Path), help="Write it as CSV.")
-@click.option("--plot", type=click.Path(path_type=Path), help="Draw it, SVG.")
+@picture_option("Draw it: SVG.", ".svg")
 @click.option("--json", "json_", is_flag=True, help="Print as JSON Lines.")
 def command(
     places: tuple[Path, ...],

@@ -2,6 +2,7 @@
 
 import datetime
 import math
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -21,6 +22,23 @@ class FiniteRange(click.FloatRange):
         if not math.isfinite(number):
             self.fail(f"{value!r} is not a number", param, ctx)
         return number
+
+
+def picture_option(words: str, *endings: str) -> Callable[..., Any]:
+    """Return the option that names a picture's file; it is looked at before any work is done."""
+
+    def look(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
+        if value is None:
+            return None
+        if value.suffix.casefold() not in endings:
+            raise click.BadParameter(f"{str(value)!r} should end in {' or '.join(endings)}")
+        if value.is_dir() or not os.access(value.parent, os.W_OK):
+            raise click.BadParameter(f"nothing can be written as {str(value)!r}; see its folder")
+        return value
+
+    return click.option(
+        "--plot", type=click.Path(path_type=Path), metavar="FILE", callback=look, help=words
+    )
 
 
 _OPTIONS = (
