@@ -132,6 +132,7 @@ def dwell(
     scatter: Scatter,
     cam_ratio: float,
     lobes: int,
+    expected_deg: float | None = None,
 ) -> Estimate:
     """Return how long the points stay closed, in degrees of the cam's shaft.
 
@@ -147,9 +148,16 @@ def dwell(
         Degrees of the cam's shaft for one of the crank.
     lobes : int
         Openings for each turn of the cam's shaft.
+    expected_deg : float, optional
+        The maker's figure. The points may stay open for more than a turn of the crank, which the
+        wheel does not show; of the dwells that are possible the one nearer to this is taken.
     """
     first = opens_deg[0]
-    # A closing comes within the turn after its opening.
+    # A closing comes within the turn after its opening, if nothing tells otherwise.
     after = [first - (first - closing) % 360.0 for closing in closes_deg]
     open_for = difference(opens_deg, after, wheel, scatter, cam_ratio)
-    return Estimate(360.0 / lobes - open_for.value_deg, open_for.budget)
+    value = 360.0 / lobes - open_for.value_deg
+    a_turn_less = value - 360.0 * cam_ratio
+    if expected_deg is not None and a_turn_less > 0.0:
+        value = min(value, a_turn_less, key=lambda dwell_deg: abs(dwell_deg - expected_deg))
+    return Estimate(value, open_for.budget)

@@ -217,7 +217,9 @@ def _comparisons(
         found["advance"] = difference(opens, static, engine.wheel, scatter)
     closes = placed.angles("closing", phase)
     if closes:
-        found["dwell"] = dwell(opens, closes, engine.wheel, scatter, engine.cam_ratio, engine.lobes)
+        found["dwell"] = dwell(
+            opens, closes, engine.wheel, scatter, engine.cam_ratio, engine.lobes, engine.dwell_deg
+        )
     return found
 
 

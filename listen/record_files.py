@@ -100,7 +100,7 @@ def _opening_rows(record: TimingRecord) -> list[dict[str, object]]:
 
 
 def _reading_rows(record: TimingRecord) -> list[dict[str, object]]:
-    """Return every reading and whether it found its partner, if it counts and needs one."""
+    """Return every reading and whether it found its partner, where it is one that seeks one."""
     alone = {id(reading) for reading in record.unpaired_readings}
 
     def paired(reading: Reading) -> str:

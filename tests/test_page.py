@@ -16,6 +16,7 @@ from listen.commands.replay import command
 
 ROOT = Path(__file__).parents[1]
 READINGS = """time_s,step,cylinder,reading,phase,struck
+2.0,zeroed,1,,,
 4.5,stop,1,18 1/4 before,,
 8.8,stop,1,15 after,,
 13.2,stop,2,18 3/4 before,,
@@ -92,6 +93,14 @@ def test_csv_has_a_row_a_cylinder(folder: Path) -> None:
         "outside",
         "advance",
     )
+
+
+def test_csv_calls_only_those_readings_paired_that_have_a_partner(folder: Path) -> None:
+    with (folder / "readings.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    without = [(row["step"], row["struck"]) for row in rows if not row["paired"]]
+    assert without == [("zeroed", "False"), ("opening", "True")]
+    assert {row["paired"] for row in rows} == {"", "yes"}
 
 
 def test_a_date_is_a_date(folder: Path) -> None:
