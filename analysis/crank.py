@@ -29,6 +29,9 @@ from dataclasses import dataclass
 from analysis.wheel import Side
 
 MM_PER_INCH = 25.4
+LONGEST_STROKE_MM = 5000.0
+LONGEST_ROD_MM = 10_000.0
+"""Longer than of any engine (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -48,8 +51,15 @@ class Crank:
     offset_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        if not self.stroke_mm > 0.0:
-            raise ValueError(f"a stroke of {self.stroke_mm:g} mm cannot be")
+        for what, length_mm, longest_mm in (
+            ("stroke", self.stroke_mm, LONGEST_STROKE_MM),
+            ("rod", self.rod_mm, LONGEST_ROD_MM),
+        ):
+            if not 0.0 < length_mm <= longest_mm:
+                raise ValueError(
+                    f"a {what} of {length_mm:g} mm cannot be: it must be more than 0, and at most "
+                    f"{longest_mm:g} mm"
+                )
         room = self.rod_mm - self.stroke_mm / 2.0
         if not room > 0.0:
             raise ValueError(
@@ -111,13 +121,16 @@ class Crank:
         Parameters
         ----------
         sum_deg : float
-            From one height to the other, in crank degrees, less than 180.
+            From one height to the other, in crank degrees, less than 180. None at all, at the
+            very top, leans nowhere.
 
         Returns
         -------
         float
             Half the difference of the angles before and after true dead centre.
         """
+        if sum_deg <= 0.0:
+            return 0.0
         low, high = -90.0, 90.0  # the middle, from true dead centre; before is positive
         for _ in range(60):
             middle = (low + high) / 2.0

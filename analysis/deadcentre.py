@@ -144,14 +144,18 @@ def dead_centre(pairs: Sequence[StopPair], wheel: Wheel, crank: Crank | None = N
     Raises
     ------
     ValueError
-        If there is no pair, a reading is on the wrong side, or a sum reaches 180 degrees, where
-        top and bottom dead centre can no longer be told apart.
+        If there is no pair, a reading is on the wrong side, both stops are at 0, or a sum reaches
+        180 degrees, where top and bottom dead centre can no longer be told apart.
     """
     if not pairs:
         raise ValueError("dead centre needs a stop on each side")
     for pair in pairs:
         if pair.before_deg < 0.0 or pair.after_deg < 0.0:
             raise ValueError("both stops are on the same side of the wheel's mark")
+        if pair.sum_deg == 0.0:
+            raise ValueError(
+                "both stops are at 0; a stop must keep the piston away from dead centre"
+            )
         if pair.sum_deg >= HIGHEST_SUM_DEG:
             raise ValueError(
                 f"stops at {pair.before_deg:g} before and {pair.after_deg:g} after are "

@@ -25,7 +25,7 @@ U_DISTANCE_M = 0.1
 
 
 @dataclass(frozen=True)
-class Travel:
+class SoundDelay:
     """How long the sound was under way.
 
     Attributes
@@ -57,7 +57,7 @@ def speed_of_sound(temperature_c: float = TEMPERATURE_C) -> float:
     return REFERENCE_M_S * math.sqrt((temperature_c + 273.15) / REFERENCE_K)
 
 
-def travel(distance_m: float, temperature_c: float = TEMPERATURE_C) -> Travel:
+def sound_delay(distance_m: float, temperature_c: float = TEMPERATURE_C) -> SoundDelay:
     """Return how long sound takes over a distance.
 
     Parameters
@@ -77,4 +77,4 @@ def travel(distance_m: float, temperature_c: float = TEMPERATURE_C) -> Travel:
     seconds = distance_m / speed_of_sound(temperature_c)
     by_temperature = seconds * U_TEMPERATURE_K / (2 * (temperature_c + 273.15))
     by_distance = U_DISTANCE_M / speed_of_sound(temperature_c)
-    return Travel(seconds, math.hypot(by_distance, by_temperature))
+    return SoundDelay(seconds, math.hypot(by_distance, by_temperature))

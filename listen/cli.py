@@ -2,7 +2,8 @@
 
 Each command lives in a module of its own under :mod:`listen.commands` and is imported only when
 it is called, so that start-up stays quick. One line on stderr for every error; exit 2 for bad
-use or bad input, 1 for "done, but look here".
+use or bad input, 1 for "done, but look here". THIRDEAR_DEBUG set shows where an error that
+nothing foresaw came from.
 """
 
 import importlib
@@ -12,7 +13,7 @@ import sys
 
 import click
 
-from listen import __version__
+from listen import __version__, output
 from listen.errors import BadInput
 
 COMMANDS = {
@@ -38,6 +39,10 @@ COMMANDS = {
 line behind it where Python keeps the word for itself."""
 
 
+class _Unread(Exception):
+    """Whoever read the output has closed it."""
+
+
 class _LateCommands(click.Group):
     """A group that imports a command's module when the command is called."""
 
@@ -53,6 +58,13 @@ class _LateCommands(click.Group):
         module = importlib.import_module(f"listen.commands.{name}")
         command: click.Command = module.command
         return command
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; a closed output is told before click makes a failure of it."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as closed:
+            raise _Unread from closed
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -70,8 +82,11 @@ def main() -> None:
     """Run the command line; the entry point of the console script."""
     # Before numpy is loaded: threads of array arithmetic cost more in waiting than they bring.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    output.speak_plainly()
     try:
         code = thirdear.main(standalone_mode=False)
+        if sys.stdout:
+            sys.stdout.flush()
     except BadInput as trouble:
         _fail(str(trouble))
     except click.exceptions.NoArgsIsHelpError as help_wanted:
@@ -82,10 +97,25 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         click.echo("thirdear: stopped", err=True)
         sys.exit(130)
-    except BrokenPipeError:
-        sys.stderr.close()
+    except (_Unread, BrokenPipeError):
+        output.let_go()
         sys.exit(0)
+    except Exception as trouble:
+        if os.environ.get("THIRDEAR_DEBUG"):
+            raise
+        output.let_go()
+        _fail(_unforeseen(trouble))
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _unforeseen(trouble: Exception) -> str:
+    if isinstance(trouble, OSError):
+        where = f"{trouble.filename}: " if trouble.filename else ""
+        return f"cannot go on: {where}{trouble.strerror or trouble}"
+    return (
+        f"a fault of this program, not yours: {type(trouble).__name__}: {trouble}. Please report "
+        "it; the same with THIRDEAR_DEBUG=1 set shows where it is"
+    )
 
 
 def _fail(message: str) -> None:

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from analysis.record import TimingRecord
+from listen import output
 from listen.record_files import as_json, write_record
 from listen.report import print_budget, print_record
 from listen.stretches import Sound, stretches
@@ -40,7 +40,7 @@ def deliver(
     if json_:
         click.echo(as_json(record))
     else:
-        console = Console(highlight=False)
+        console = output.console()
         print_record(record, console)
         if budget:
             print_budget(record, console)

@@ -1,5 +1,6 @@
 """What a session needs of this machine, looked at one by one, with what to do about each."""
 
+import os
 import shutil
 import time
 from collections.abc import Callable, Iterator
@@ -114,9 +115,17 @@ def _disk(logbook: Path) -> Finding:
 
 
 def _logbook(path: Path) -> str:
-    from listen.logbook import Logbook
+    """Look at it without changing it, also while a session goes on."""
+    from listen.logbook import Logbook, Older
 
     if not path.exists():
         return f"{path} will be made"
-    with Logbook(path, write=True) as book:
-        return f"{path}, {len(book.sessions())} session(s)"
+    try:
+        with Logbook(path, write=False) as book:
+            book.check()
+            words = f"{path}, {len(book.sessions())} session(s)"
+    except Older:
+        words = f"{path}, of an older version: the next session brings it up to date"
+    if not (os.access(path, os.W_OK) and os.access(path.absolute().parent, os.W_OK)):
+        raise BadInput(f"{path} cannot be written: change its rights or its folder's")
+    return words

@@ -10,7 +10,7 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.live import LiveEar
 from analysis.ear.recording import Heard, hear
 from analysis.ear.teaching import sounding_of
-from analysis.soundspeed import travel
+from analysis.soundspeed import sound_delay
 from listen.errors import BadInput
 from listen.sources import Recording, open_recording
 
@@ -118,7 +118,7 @@ def agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
 
 def at_the_buzzer(change: Change, distance_m: float) -> Change:
     """Return a change, heard at a distance, at its time at the buzzer."""
-    under_way = travel(distance_m)
+    under_way = sound_delay(distance_m)
     return replace(
         change,
         time_s=change.time_s - under_way.seconds,

@@ -2,6 +2,7 @@
 
 import datetime
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,9 +12,6 @@ from analysis.history import Drift, Session, drift, since_setting
 from analysis.record import SCHEMA
 from listen.errors import BadInput
 from listen.pictures import Area, Line, Picture, Point, Words, dot, whisker
-
-K = 2.0
-"""Bars show twice the standard uncertainty, which is about 95 %."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +35,6 @@ class CylinderHistory:
     tolerance_deg: float
     sessions: tuple[Session, ...]
     drift: Drift | None
-    k: float = K
 
     @property
     def dates(self) -> list[str]:
@@ -49,7 +46,7 @@ class CylinderHistory:
         line = self.drift
         if line is None:
             return "one date since the points were set: no drift to tell"
-        slope = f"{abs(line.per_year_deg):.2f} ± {K * line.u_per_year_deg:.2f} degrees a year"
+        slope = f"{abs(line.per_year_deg):.2f} ± {line.U_per_year_deg:.2f} degrees a year"
         if not line.beyond_chance:
             return f"no drift beyond chance ({slope})"
         way = "retards" if line.per_year_deg < 0 else "advances"
@@ -66,7 +63,7 @@ class CylinderHistory:
             {
                 "engine": self.engine, "cylinder": self.name, "date": date,
                 "angle_deg": round(session.angle_deg, 4), "u_deg": round(session.u_deg, 4),
-                "found_deg": session.found_deg,
+                "U_deg": round(session.U_deg, 4), "found_deg": session.found_deg,
                 "line_deg": round(self.drift.angle_deg(session.day), 4) if self.drift else None,
             }
             for date, session in zip(self.dates, self.sessions, strict=True)
@@ -85,6 +82,7 @@ class CylinderHistory:
             "drift": {
                 "per_year_deg": round(line.per_year_deg, 5),
                 "u_per_year_deg": round(line.u_per_year_deg, 5),
+                "U_per_year_deg": round(line.U_per_year_deg, 5),
                 "beyond_chance": line.beyond_chance,
                 "leaves_tolerance": None if leaves is None else _date(leaves),
             }
@@ -99,7 +97,7 @@ def read_record(path: Path) -> dict[str, Any]:
     Raises
     ------
     BadInput
-        If it is no record, or does not tell its date.
+        If it is no record, is spoilt, or does not tell its date.
     """
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
@@ -110,16 +108,36 @@ def read_record(path: Path) -> dict[str, Any]:
     if not isinstance(record, dict) or record.get("schema") != SCHEMA:
         raise BadInput(f"{path} is not a record of this program ({SCHEMA})")
     try:
-        return dated(record)
+        kept = dated(record)
     except (KeyError, TypeError, ValueError):
         raise BadInput(
             f"{path} does not tell its date; make it again with replay --when 2026-05-03"
         ) from None
+    try:
+        _told(kept)
+    except (KeyError, TypeError, ValueError) as trouble:
+        why = f"it has no {trouble}" if isinstance(trouble, KeyError) else trouble
+        raise BadInput(f"{path} is a spoilt record ({why}); make it again with replay") from None
+    return kept
 
 
 def dated(record: dict[str, Any]) -> dict[str, Any]:
     """Return a record with its ``day``, counted from the start of the calendar."""
     return {**record, "day": _day(record["inputs"]["when"])}
+
+
+def each_once(records: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the records without those of a job that is there already.
+
+    The page that was kept of a session and the session in the logbook are one job: the same
+    engine, day and readings.
+    """
+    kept: dict[str, dict[str, Any]] = {}
+    for record in records:
+        readings = record.get("readings", record)
+        job = json.dumps([record["engine"]["name"], record["day"], readings], sort_keys=True)
+        kept.setdefault(job, record)
+    return list(kept.values())
 
 
 def histories(records: Sequence[dict[str, Any]]) -> list[CylinderHistory]:
@@ -135,20 +153,16 @@ def histories(records: Sequence[dict[str, Any]]) -> list[CylinderHistory]:
     BadInput
         If no record knows an opening angle.
     """
-    groups: dict[tuple[str, str], list[tuple[dict[str, Any], dict[str, Any]]]] = {}
+    groups: dict[tuple[str, str], list[_Told]] = {}
     for record in sorted(records, key=lambda record: float(record["day"])):
-        for cylinder in record["cylinders"]:
-            angle = cylinder["opens_at"]
-            if angle and angle["u_deg"]:
-                key = record["engine"]["name"], cylinder["name"]
-                groups.setdefault(key, []).append((record, cylinder))
+        for told in _told(record):
+            groups.setdefault((told.engine, told.name), []).append(told)
     if not groups:
         raise BadInput("none of these records knows where the points open")
     found = []
     for (engine, name), entries in groups.items():
-        sessions = tuple(_session(record, cylinder) for record, cylinder in entries)
-        newest = entries[-1][1]
-        figure, tolerance = newest["spec_deg"], newest["tolerance_deg"]
+        sessions = tuple(told.session for told in entries)
+        figure, tolerance = entries[-1].figure_deg, entries[-1].tolerance_deg
         line = drift(since_setting(sessions), figure, tolerance)
         found.append(CylinderHistory(engine, name, figure, tolerance, sessions, line))
     return found
@@ -169,7 +183,7 @@ def history_picture(found: Sequence[CylinderHistory]) -> Picture:
     for panel, one in enumerate(found):
         top, bottom = high * panel + 13.0, high * (panel + 1) - 8.0
         edges = [one.figure_deg - one.tolerance_deg, one.figure_deg + one.tolerance_deg]
-        shown = [s.angle_deg + side * K * s.u_deg for s in one.sessions for side in (-1, 1)]
+        shown = [s.angle_deg + side * s.U_deg for s in one.sessions for side in (-1, 1)]
         low, most = min(edges + shown) - 0.3, max(edges + shown) + 0.3
 
         def y(angle: float, low: float = low, most: float = most, top: float = top,
@@ -197,7 +211,7 @@ def history_picture(found: Sequence[CylinderHistory]) -> Picture:
             line = [(x(day), y(one.drift.angle_deg(day))) for day in ends]
             picture.shapes.append(Line(line, "ink", 0.3, not one.drift.beyond_chance))
         for session in one.sessions:
-            at, doubt = x(session.day), K * session.u_deg
+            at, doubt = x(session.day), session.U_deg
             ends_at = (y(session.angle_deg - doubt), y(session.angle_deg + doubt))
             picture.shapes += whisker((at, ends_at[0]), (at, ends_at[1]))
             picture.shapes.append(Area(dot((at, y(session.angle_deg)), 1.0), "mark"))
@@ -207,11 +221,49 @@ def history_picture(found: Sequence[CylinderHistory]) -> Picture:
     return picture
 
 
-def _session(record: dict[str, Any], cylinder: dict[str, Any]) -> Session:
-    angle, phases = cylinder["opens_at"], cylinder["phases"]
-    set_ = "found" in phases and "left" in phases
-    found = phases["found"]["angle_deg"] if set_ else None
-    return Session(record["day"], angle["angle_deg"], angle["u_deg"], found)
+@dataclass(frozen=True)
+class _Told:
+    """What one record tells of one cylinder."""
+
+    engine: str
+    name: str
+    figure_deg: float
+    tolerance_deg: float
+    session: Session
+
+
+def _told(record: dict[str, Any]) -> list[_Told]:
+    """Return the cylinders whose opening angle a record knows.
+
+    A KeyError, TypeError or ValueError says what is wrong with it.
+    """
+    told = []
+    for cylinder in record["cylinders"]:
+        angle, phases = cylinder["opens_at"], cylinder["phases"]
+        if not angle or not angle["u_deg"]:
+            continue
+        set_ = "found" in phases and "left" in phases
+        session = Session(
+            record["day"],
+            _number(angle["angle_deg"]),
+            _number(angle["u_deg"]),
+            _number(angle["U_deg"]),
+            math.inf if angle["dof"] is None else _number(angle["dof"]),
+            _number(phases["found"]["angle_deg"]) if set_ else None,
+        )
+        told.append(
+            _Told(
+                str(record["engine"]["name"]), str(cylinder["name"]),
+                _number(cylinder["spec_deg"]), _number(cylinder["tolerance_deg"]), session,
+            )
+        )  # fmt: skip
+    return told
+
+
+def _number(value: object) -> float:
+    if not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"{value!r} is not a number")
+    return float(value)
 
 
 def _day(text: str) -> float:

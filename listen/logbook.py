@@ -70,6 +70,10 @@ class Busy(BadInput):
     """Another program writes in the logbook."""
 
 
+class Older(BadInput):
+    """The logbook is of an older version, and is only read."""
+
+
 @dataclass(frozen=True)
 class SessionRow:
     """A session, as a list shows it.
@@ -123,6 +127,8 @@ class Logbook:
     ------
     Busy
         If another program writes in it.
+    Older
+        If it is only read, and must be brought up to date first.
     BadInput
         If it cannot be opened, is damaged, is no logbook, or is of a newer version.
     """
@@ -130,6 +136,8 @@ class Logbook:
     def __init__(self, path: str | os.PathLike[str], *, write: bool) -> None:
         self.path = Path(path)
         self._lock: IO[bytes] | None = None
+        if self.path.is_dir():
+            raise BadInput(f"{self.path} is a folder and no logbook: name a file in it")
         if not write and not self.path.is_file():
             raise BadInput(f"there is no logbook {self.path}: begin one with thirdear time SHEET")
         with self._plainly():
@@ -306,14 +314,19 @@ class Logbook:
                 self._db.executescript(
                     f"BEGIN; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;"
                 )
-            damage = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
-            if damage != "ok":
-                raise sqlite3.DatabaseError(damage)
+            self.check()
         elif version < len(MIGRATIONS):
-            raise BadInput(
+            raise Older(
                 f"the logbook {self.path} is of an older version: thirdear resume or time brings "
                 "it up to date"
             )
+
+    def check(self) -> None:
+        """Raise BadInput where the file is damaged."""
+        with self._plainly():
+            damage = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if damage != "ok":
+                raise sqlite3.DatabaseError(damage)
 
     def _pragma(self, name: str) -> int:
         return int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
@@ -369,7 +382,7 @@ def _take_lock(path: Path) -> IO[bytes]:
         lock.close()
         raise Busy(
             f"another thirdear writes in the logbook {path}: close it first. Until then only "
-            "sessions, record and export work"
+            "sessions, record, history and export work"
         ) from None
     return lock
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from analysis.change import Change
 from analysis.record import TimingRecord
-from analysis.soundspeed import travel
+from analysis.soundspeed import sound_delay
 from listen.errors import BadInput
 
 HALF_S = 0.06
@@ -80,10 +80,10 @@ def stretches(record: TimingRecord, sounds: Sequence[Sound]) -> list[Stretch]:
         if opening.change
     ]
     distance_m = record.inputs.distance_m
-    late_s = travel(distance_m).seconds if distance_m else 0.0
+    late_s = sound_delay(distance_m).seconds if distance_m else 0.0
     found = []
     ends_s = [sound.from_s for sound in sounds[1:]] + [math.inf]
-    for sound, end_s in zip(sounds, ends_s, strict=True):
+    for sound, end_s in zip(sounds, ends_s, strict=False):  # one end too many where no sound is
         here = [change for change in changes if sound.from_s <= change.time_s < end_s]
         if here:
             with suppress(BadInput):  # a damaged file costs its pictures only

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.ear.recording import frames_of
 from analysis.ear.spectrum import FrameGrid, Powers
 from analysis.ear.teaching import Lesson, teach
+from analysis.ear.window import frames_of
 from analysis.sound import Block
 from listen.errors import BadInput
 from listen.sources import FULL_SCALE, Recording, open_recording

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from listen.carry import export_session, import_session
+from listen.errors import BadInput
 from listen.event import Event
 from listen.logbook import Logbook
 from listen.sessions import read_session
@@ -20,24 +22,30 @@ def thirdear(*arguments: str | Path) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
+def say(logbook: Logbook, number: int, said: list[str]) -> None:
+    """Put words into a session; an opening is heard half a second before its reading."""
+    session = read_session(logbook, number)
+    first = len(session.events) + 1
+    for at_s, words in enumerate(said, first):
+        if words.startswith("29"):
+            body = {"time_s": at_s - 0.5, "settled_s": at_s - 0.5, "uncertainty_s": 0.001}
+            body |= {"change": "starts", "points": "open", "margin_db": 20.0}
+            event = Event(len(session.events) + 1, at_s - 0.4, "change", body)
+            logbook.append(number, event)
+            session.add(event)
+        event = session.answer(words, float(at_s))
+        logbook.append(number, event)
+        session.add(event)
+
+
 @pytest.fixture
 def book(tmp_path: Path) -> Path:
     """A logbook with one session: two stops, one opening with its reading, one note."""
     path = tmp_path / "logbook.sqlite"
     with Logbook(path, write=True) as logbook:
         number = logbook.begin("fire-pump.toml", SHEET.read_text())
-        session = read_session(logbook, number)
         said = ["go centre", "18 1/4 before", "15 after", "go check", "29.5 before", "note oily"]
-        for at_s, words in enumerate(said, 1):
-            if words == "29.5 before":
-                body = {"time_s": 4.5, "settled_s": 4.5, "uncertainty_s": 0.001}
-                body |= {"change": "starts", "points": "open", "margin_db": 20.0}
-                event = Event(len(session.events) + 1, 4.6, "change", body)
-                logbook.append(number, event)
-                session.add(event)
-            event = session.answer(words, float(at_s))
-            logbook.append(number, event)
-            session.add(event)
+        say(logbook, number, said)
         sound = logbook.sound_of(number)
     sound.mkdir(parents=True)
     (sound / "1.flac").write_bytes(b"not really sound")
@@ -79,8 +87,23 @@ def test_archives_that_are_none_are_refused(book: Path, tmp_path: Path) -> None:
     thirdear("export", "1", archive, "--logbook", book)
     with zipfile.ZipFile(archive) as whole:
         about = json.loads(whole.read("session.json"))
-    damaged = [b"no zip", b""]
-    for key, value in (("schema", "other/1"), ("events", [{"seq": 1}]), ("session", {})):
+    whole_zip = archive.read_bytes()
+    with zipfile.ZipFile(archive) as known:
+        place = known.getinfo("session.json").header_offset + 60
+    damaged = [b"no zip", b"", whole_zip[:place] + b"spoilt" * 9 + whole_zip[place + 54 :]]
+    encrypted = bytearray(whole_zip)
+    for flags in (6, whole_zip.index(b"PK\x01\x02") + 8):
+        encrypted[flags] |= 1
+    damaged.append(bytes(encrypted))
+    session, events = about["session"], about["events"]
+    for key, value in (
+        ("schema", "other/1"),
+        ("events", [{"seq": 1}]),
+        ("session", {}),
+        ("session", {**session, "begun": "yesterday"}),
+        ("events", [{**events[0], "at_s": float("nan")}]),
+        ("events", [{**events[0], "seq": float("inf")}]),
+    ):
         changed = tmp_path / "changed.zip"
         with zipfile.ZipFile(changed, "w") as file:
             file.writestr("session.json", json.dumps({**about, key: value}))
@@ -91,8 +114,39 @@ def test_archives_that_are_none_are_refused(book: Path, tmp_path: Path) -> None:
         assert done.returncode == 2
         assert "is not a session that was exported" in done.stderr
         assert done.stderr.count("\n") == 1
-    with Logbook(tmp_path / "new.sqlite", write=False) as untouched:
-        assert untouched.sessions() == []
+    assert not (tmp_path / "new.sqlite").exists()
+
+
+def test_a_failed_import_leaves_no_sound_behind(
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive, new = tmp_path / "s.zip", tmp_path / "new.sqlite"
+    with Logbook(book, write=False) as logbook:
+        export_session(logbook, 1, archive)
+
+    def full(*_: object) -> int:
+        raise BadInput("the disk is full")
+
+    monkeypatch.setattr(Logbook, "take_in", full)
+    with pytest.raises(BadInput, match="full"):
+        import_session(new, archive)
+    assert list(tmp_path.glob("new.sqlite.sound/*")) == []
+
+
+def test_a_failed_export_leaves_no_half_of_it(
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    archive = tmp_path / "s.zip"
+    with Logbook(book, write=False) as logbook:
+        with monkeypatch.context() as broken:
+            broken.setattr(zipfile.ZipFile, "write", full)
+            with pytest.raises(BadInput, match="No space left"):
+                export_session(logbook, 1, archive)
+        assert not archive.exists()
+        export_session(logbook, 1, archive)
 
 
 @pytest.mark.parametrize(
@@ -109,3 +163,21 @@ def test_what_is_not_there_is_said(tmp_path: Path, arguments: tuple[str, ...], w
     assert done.returncode == 2
     assert why in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_page_is_written_also_where_no_sound_was_kept(book: Path, tmp_path: Path) -> None:
+    done = thirdear("record", "1", "--logbook", book, "--out", tmp_path / "page")
+    assert done.returncode == 1 and "Traceback" not in done.stderr
+    assert (tmp_path / "page" / "record.html").is_file()
+
+
+def test_a_session_and_its_page_are_one_in_the_history(book: Path, tmp_path: Path) -> None:
+    with Logbook(book, write=True) as logbook:
+        say(logbook, 1, ["29.5 before", "29.25 before"])
+    assert thirdear("record", "1", "--logbook", book, "--out", tmp_path / "page").returncode < 2
+    shown = thirdear("history", SHEET, tmp_path / "page", "--logbook", book, "--json")
+    (cylinder,) = [json.loads(line) for line in shown.stdout.splitlines()]
+    (session,) = cylinder["sessions"]
+    record = json.loads((tmp_path / "page" / "record.json").read_text("utf-8"))
+    assert session["U_deg"] == pytest.approx(record["cylinders"][0]["opens_at"]["U_deg"], abs=1e-4)
+    assert "1 of 2 records" in shown.stderr

@@ -56,6 +56,7 @@ def test_lean_is_the_middle_of_equal_heights(crank: Crank, total: float) -> None
     lean = crank.lean_deg(total)
     before, after = total / 2 + lean, total / 2 - lean
     assert crank.travel_mm(before) == pytest.approx(crank.travel_mm(-after), rel=1e-6, abs=1e-9)
+    assert crank.lean_deg(0.0) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -63,6 +64,8 @@ def test_lean_is_the_middle_of_equal_heights(crank: Crank, total: float) -> None
     [
         ((84.0, 42.0), "longer than half the stroke"),
         ((0.0, 160.0), "stroke of 0 mm"),
+        ((1e-300, 1e300), "rod of 1e\\+300 mm"),
+        ((84.0, math.nan), "rod of nan mm"),
         ((84.0, 160.0, 120.0), "the crank would not turn"),
     ],
 )

@@ -112,6 +112,7 @@ def test_a_questioned_pair_stays_in_the_mean() -> None:
     [
         ([], "each side"),
         ([StopPair(18.0, -15.0)], "same side"),
+        ([StopPair(0.0, 0.0)], "both stops are at 0"),
         ([StopPair(100.0, 95.0)], "less than 180"),
     ],
 )

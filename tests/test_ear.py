@@ -2,11 +2,13 @@
 
 import shutil
 import subprocess
+from dataclasses import replace
 
 import mir_eval
 import numpy as np
 import pytest
 from bench import rooms, scenes
+from scipy import signal
 
 from analysis.ear import ear, recording
 from analysis.ear.recording import hear
@@ -207,3 +209,43 @@ def test_words_taken_for_a_growl_are_let_go(monkeypatch):
         for gone in set(everything) - set(kept):
             assert np.abs(truth - gone).min() > 0.005
         assert len(everything) - len(kept) == 2
+
+
+def test_a_pitch_that_drifts_is_followed_through_the_ups_and_downs_of_a_room():
+    scene = scenes.make_scene("loudness", "shop", 20.0, 12, seconds=40.0)
+    heard = changes_in(scene.samples, scene.rate_hz, "both", piece=scene.rate_hz)
+    reference = np.array([change.time_s for change in scene.truth])
+    found = np.array([change.time_s for change in heard.changes])
+    assert mir_eval.onset.f_measure(reference, found, window=0.005)[0] > 0.95
+
+
+def test_a_voice_that_was_louder_in_one_state_by_chance_is_none_of_the_buzzers_lines():
+    rate, edges = 48000, (2.0, 4.1, 6.3, 7.9, 10.2, 12.4, 14.1, 16.3)
+    tone = keyed(edges, 18, rate, 2900.0, quiet=0.12)
+    rng = np.random.default_rng(5)
+    voice = signal.sosfilt(
+        signal.butter(4, (120.0, 500.0), "band", fs=rate, output="sos"), rng.normal(size=len(tone))
+    )
+    loud = np.zeros(len(tone), dtype=bool)
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        loud[round(start * rate) : round(stop * rate)] = True
+    spoken = np.repeat(rng.random(18 * 8), rate // 8) < np.where(loud, 0.65, 0.35)
+    heard = changes_in(tone + 1.2 * voice * spoken, rate, "both")
+    assert np.abs(errors_ms(heard, edges)).max() < 3
+
+
+@pytest.mark.filterwarnings("error")
+def test_scraps_of_sound_are_heard_whether_the_buzzer_was_taught_or_not():
+    rate = 48000
+    edges = (2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.0)
+    x = keyed(edges, 18, rate)
+    learnt = hear(lambda: [Block(x, rate, 0.0)], "open").buzzer
+    taught = replace(learnt, quality=np.inf, open_state=1)
+    for count in (10, 960, 2400, 9600):
+        assert hear(lambda n=count: [Block(x[:n], rate, 0.0)], "open", taught).changes == []
+    scraps = [Block(x[at : at + 100], rate, at / rate) for at in range(5 * rate, 11 * rate, 4800)]
+    blocks = [Block(x[: 5 * rate], rate, 0.0), *scraps, Block(x[11 * rate :], rate, 11.0)]
+    for buzzer in (None, taught):
+        times = [change.time_s for change in hear(lambda: blocks, "open", buzzer).changes]
+        assert len(times) >= 4
+        assert all(min(abs(time_s - edge) for edge in edges) < 0.001 for time_s in times)

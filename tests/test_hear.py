@@ -78,6 +78,19 @@ def test_demo_shows_one_cylinder_within_and_one_outside(tmp_path):
     assert {p.suffix for p in tmp_path.iterdir()} == {".json", ".csv", ".html", ".pdf"}
 
 
+@pytest.mark.parametrize("words", [("demo",), ("hear", SAMPLE, "--sounding", "open")])
+def test_the_readme_shows_what_is_printed(words):
+    blocks = (ROOT / "README.md").read_text().split("```\n")
+    shown = {"demo": blocks[5], "hear": blocks[-2]}[words[0]]
+    done = thirdear(*words)
+    assert done.returncode == 0, done.stderr
+    printed = iter([line.rstrip() for line in done.stdout.splitlines()])
+    wanted = [line for line in shown.splitlines() if line and line[0] not in "$…"]
+    assert len(wanted) > 4
+    for line in wanted:
+        assert line.strip() == "…" or line in printed, line
+
+
 def test_bare_command_shows_the_help():
     done = thirdear()
     assert "replay" in done.stdout + done.stderr

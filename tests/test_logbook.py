@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from listen import doctor
 from listen.errors import BadInput
 from listen.event import Event
 from listen.logbook import MIGRATIONS, Busy, Logbook
@@ -90,6 +91,20 @@ def test_an_older_logbook_is_brought_up_to_date(path: Path) -> None:
     with Logbook(path, write=True) as book:
         assert book.record(1) is None
         assert book.events(1) == [note(1)]
+
+
+def test_the_doctor_changes_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "will be made" in doctor._logbook(path)
+    with Logbook(path, write=True):  # as while a session goes on
+        assert "0 session(s)" in doctor._logbook(path)
+    old = sqlite3.connect(path)
+    old.executescript("DROP TABLE record; PRAGMA user_version = 1;")
+    assert "of an older version" in doctor._logbook(path)
+    assert old.execute("PRAGMA user_version").fetchone() == (1,)
+    old.close()
+    monkeypatch.setattr("os.access", lambda *_: False)
+    with pytest.raises(BadInput, match="cannot be written"):
+        doctor._logbook(path)
 
 
 def test_a_newer_logbook_is_refused(path: Path) -> None:

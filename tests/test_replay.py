@@ -199,11 +199,3 @@ def test_a_recording_with_no_buzzer_still_lists_every_reading(job: Path) -> None
     assert "no change of the buzzer was heard" in record["warnings"]
     assert len(record["unpaired"]["readings"]) == 6
     assert [c["opens_at"] for c in record["cylinders"]] == [None, None]
-
-
-def test_demo_is_the_shipped_sample(tmp_path: Path) -> None:
-    done = thirdear(tmp_path, "demo", "--json")
-    assert done.returncode == 0, done.stderr
-    record = json.loads(done.stdout)
-    assert len(record["cylinders"]) == 2
-    assert "outside" in {cylinder["verdict"] for cylinder in record["cylinders"]}

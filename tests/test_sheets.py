@@ -78,6 +78,9 @@ def test_travel_both_ways() -> None:
         (["28", "--stroke", "84", "--rod", "40"], "longer than half the stroke"),
         (["400", "--stroke", "84", "--rod", "160"], "not on the wheel"),
         (["28"], "give --stroke and --rod"),
+        (["28", "--stroke", "1e-300", "--rod", "1e300"], "rod of 1e+300 mm"),
+        (["28", "--engine", PUMP, "--offset", "9"], "not both"),
+        (["28", "--engine", PUMP, "--down", "5"], "only one of"),
         (["--engine", PUMP, "--down", "90"], "never 90 mm down"),
         (["--engine", PUMP, "--down", "a bit"], "not a length"),
     ],
@@ -87,11 +90,34 @@ def test_travel_that_cannot_be(words: list[str], told: str) -> None:
     assert isinstance(done.exception, BadInput) and told in str(done.exception)
 
 
+def test_readings_may_have_a_sign() -> None:
+    done = CliRunner().invoke(travel.command, ["-28", "--stroke", "84", "--rod", "160"])
+    assert "28 after" in done.output
+    for words in (["18", "-15"], ["--json", "18", "-15"], ["18", "-15", "--engine", PUMP]):
+        done = CliRunner().invoke(stop.command, words)
+        assert done.exit_code == 0 and "16.5" in done.output
+    done = CliRunner().invoke(stop.command, ["18", "15", "--engin", PUMP])
+    assert done.exit_code == 2 and "No such option '--engin'" in done.output
+
+
+@pytest.mark.parametrize("words", [[], ["--json"]])
+def test_pairs_that_do_not_fit_want_looking_at(words: list[str]) -> None:
+    done = CliRunner().invoke(stop.command, ["18", "15", "20", "16", *words], standalone_mode=False)
+    assert done.return_value == 1
+    done = CliRunner().invoke(stop.command, ["18", "15", "18", "15", *words], standalone_mode=False)
+    assert done.return_value == 0
+
+
 def test_stop() -> None:
     done = CliRunner().invoke(stop.command, ["18", "15", "--engine", PUMP, "--json"])
     found = json.loads(done.output)
     assert (found["wheel_error_deg"], found["each_side_deg"]) == (1.5, [16.5])
     assert found["depth_mm"] == pytest.approx(2.17, abs=0.01)
-    for words, told in ((["18"], "in pairs"), (["100", "95"], "less than 180")):
+    assert "and 0 after" in CliRunner().invoke(stop.command, ["18", "0"]).output
+    for words, told in (
+        (["18"], "in pairs"),
+        (["100", "95"], "less than 180"),
+        (["0", "0", "--engine", PUMP], "both stops are at 0"),
+    ):
         done = CliRunner().invoke(stop.command, words, standalone_mode=False)
         assert isinstance(done.exception, BadInput) and told in str(done.exception)

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.teaching import retune, sounding_of, teach
-from analysis.soundspeed import speed_of_sound, travel
+from analysis.soundspeed import sound_delay, speed_of_sound
 from listen import buzzers
 from listen.cli import thirdear
 from listen.errors import BadInput
@@ -177,7 +177,7 @@ def test_speed_of_sound_agrees_with_the_standards():
         with pytest.raises(ValueError, match="degrees"):
             speed_of_sound(bad)
     with pytest.raises(ValueError, match="distance"):
-        travel(-1.0)
+        sound_delay(-1.0)
 
 
 def test_distance_takes_the_way_off_the_times(run):

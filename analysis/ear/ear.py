@@ -19,7 +19,7 @@ buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go, unless it cam
 plainly. Live, it has been told by then.
 
 A pulsed buzzer's last beep may be cut too short for frames, and its first broken up by chatter;
-:mod:`.lastbeep` looks where they are due.
+:mod:`.shortbeep` looks where they are due.
 
 Sources
 -------
@@ -39,9 +39,9 @@ import numpy.typing as npt
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
-from analysis.ear.lastbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.settling import when_settled
+from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell

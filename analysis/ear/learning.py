@@ -77,11 +77,14 @@ FRAME_LOG_ODDS = 1.5
 """Log odds of a frame beyond which it is labelled by itself, and not like the one before."""
 SILENCE = 1e-10
 """Power of a frame below which nothing was recorded: no microphone is as quiet."""
-PLENTY = 1000
+PLENTY = 400
 """Frames that are enough for a median."""
 LONG_REST, WIDE_SPAN = 0.4, 0.6
 """Share of a stretch without a change, and from its first change to its last, that count as such:
 someone may open the points once in a stretch, or all the time."""
+LEAST_DIVERGENCE = 1.0
+"""Divergence of a bin's levels in the two states below which they differ by chance: someone may
+have spoken louder in one of them."""
 TAIL_SHARE = 0.1
 """How often a sound that dies away is met between its two levels."""
 TAIL_DB = 3.0
@@ -331,10 +334,15 @@ def telling(shares: tuple[Array, Array]) -> tuple[npt.NDArray[np.intp], Array, A
     evidence : ndarray, shape (n, STEPS)
         Log odds of state 1 at each level of each, tempered.
     """
-    weight = np.log(shares[1] / shares[0])
-    divergence = ((shares[1] - shares[0]) * weight).sum(axis=1)
+    divergence = divergence_between(shares)
     columns = _chosen(divergence)
-    return columns, divergence[columns], weight[columns] / evidence_temper(len(columns))
+    weight = np.log(shares[1][columns] / shares[0][columns])
+    return columns, divergence[columns], weight / evidence_temper(len(columns))
+
+
+def divergence_between(shares: tuple[Array, Array]) -> Array:
+    """Return the Jeffreys divergence between the two states' levels in each column."""
+    return np.asarray(((shares[1] - shares[0]) * np.log(shares[1] / shares[0])).sum(axis=1))
 
 
 def _chosen(divergence: Array) -> npt.NDArray[np.intp]:
@@ -517,6 +525,8 @@ def make_print(
     k = heard.columns
     few = [powers[_some(np.flatnonzero(m))] for m in (zero, one)]
     spectrum = np.stack([np.median(p, axis=0) for p in few]).astype(float)
+    by_chance = divergence_between(heard.shares)[: grid.bins] < LEAST_DIVERGENCE
+    spectrum[:, by_chance] = spectrum[:, by_chance].max(axis=0)
     usual = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)]).astype(float)
     return BuzzerPrint(
         columns_hz=grid.columns_hz[k],
@@ -616,13 +626,14 @@ def _learn(powers: Powers, grid: FrameGrid) -> list[BuzzerPrint]:
 
 
 def adapt(
-    powers: Powers, grid: FrameGrid, known: BuzzerPrint, every: int = 1
+    powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint, every: int = 1
 ) -> BuzzerPrint | None:
     """Follow a known buzzer whose pitch or level has drifted; None when it is not heard.
 
-    `powers` are those of every frame, or of every second or third.
+    `powers` and their `levels` are those of every frame, or of every second or third.
     """
-    levels = grid.levels(powers)
+    if len(powers) == 0:
+        return None
     _, labels = label(known.log_odds(levels, known.columns_in(grid)))
     heard = refine(levels, labels, every * grid.hop_s, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:

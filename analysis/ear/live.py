@@ -2,8 +2,8 @@
 
 A taught buzzer is listened for from the first block. An untaught one is looked for in the last
 LONGEST_S of sound, at ever longer intervals, until it is plain; what had gone by is then heard
-again, so that no change is lost, and from there on every change is reported as it settles. Now
-and then the print follows the buzzer's drift, when no change is under way.
+again, so that no change is lost, and from there on every change is reported as it settles. Every
+PIECE_S the print follows the buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
 be known by then.
@@ -15,10 +15,12 @@ from analysis.change import Change, Points, Sounding
 from analysis.ear.beeps import BeepGatherer
 from analysis.ear.belief import log_odds_of_buzzer
 from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
 from analysis.ear.learning import learn
-from analysis.ear.recording import PLAIN_LOG_ODDS, follow, frames_of
+from analysis.ear.recording import PLAIN_LOG_ODDS, fit_anew
 from analysis.ear.spectrum import FrameGrid
+from analysis.ear.window import frames_of
 from analysis.sound import Block
 
 LONGEST_S = 40.0
@@ -28,8 +30,10 @@ SURE_LOG_ODDS = 1.0
 FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
 """Each try to learn comes this much later than the one before, up to LONGEST_S apart."""
-FOLLOW_S = 20.0
-"""How often the print follows the buzzer."""
+FIT_S = 20.0
+"""How often a taught print is tried to be fitted to the sound of this day."""
+FOLLOWED_S = 6 * PIECE_S
+"""How much of the latest sound the print is then fitted to."""
 
 
 class LiveEar:
@@ -53,7 +57,7 @@ class LiveEar:
         self._lately: deque[Block] = deque()
         self._heard_s = 0.0
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
-        self._next_s = FIRST_TRY_S if buzzer is None else FOLLOW_S
+        self._next_s = FIRST_TRY_S if buzzer is None else FIT_S
         self._unfitted = buzzer is not None  # a taught print, to the sound of this day
         self._gatherer = BeepGatherer()
 
@@ -102,11 +106,20 @@ class LiveEar:
             changes = [change for block in self._lately for change in ear.hear(block)]
             if log_odds_of_buzzer(found, changes, ear.doubt) > 0:
                 self._ear = ear
-                self._next_s = self._heard_s + FOLLOW_S
+                self._next_s = self._heard_s + PIECE_S
                 return changes
         return []
 
     def _follow(self, ear: Ear) -> None:
-        self._next_s = self._heard_s + FOLLOW_S
-        if follow(ear, list(self._lately), anew=self._unfitted):
-            self._unfitted = False
+        if self._unfitted:
+            self._next_s = self._heard_s + FIT_S
+            self._unfitted = not fit_anew(ear, list(self._lately))
+            return
+        self._next_s = self._heard_s + PIECE_S
+        since_s = self._lately[-1].end_s - FOLLOWED_S
+        latest = [block for block in self._lately if block.start_s > since_s]
+        pieces = Pieces(latest, ear.buzzer)
+        if len(pieces.blocks) > 1:
+            fresh = pieces.fresh(ear.buzzer)
+            if fresh is not ear.buzzer:
+                ear.follow(fresh)

@@ -3,9 +3,12 @@
 The recording is gone through twice, a window of WINDOW_S at a time, so that memory does not grow
 with its length. The first time, each window is asked what buzzers it may hold; the likeliest of all
 is tried, or the first that is plainly like one; a taught buzzer needs no search. The second time,
-the print follows the buzzer from window to window, as its pitch sags with the battery, and the ear
-hears the changes. Where these are not a buzzer's (:mod:`analysis.ear.belief`), the next likeliest
-is tried.
+the print follows the buzzer from window to window, and the ear hears the changes. Where these are
+not a buzzer's (:mod:`analysis.ear.belief`), the next likeliest is tried.
+
+A buzzer that drifts within a window is heard once more with a print for each of its pieces
+(:mod:`analysis.ear.drift`). One that was not plain is compared with the next likeliest, which may
+be the same at another pitch. Of those that are believed, the one of which most is heard is kept.
 """
 
 import itertools
@@ -18,11 +21,13 @@ from analysis.change import Change, Sounding
 from analysis.ear.beeps import gather_beeps
 from analysis.ear.belief import log_odds_of_buzzer
 from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
-from analysis.ear.learning import adapt, learn
-from analysis.ear.spectrum import FrameGrid, Powers
+from analysis.ear.learning import learn
+from analysis.ear.spectrum import FrameGrid
 from analysis.ear.teaching import retune
-from analysis.sound import Block, Samples, finite
+from analysis.ear.window import frames_of, windows
+from analysis.sound import Block
 
 WINDOW_S, SHORT_WINDOW_S = 40.0, 10.0
 TRIED_LOG_ODDS = -2.0
@@ -33,6 +38,14 @@ MOST_TRIED = 4
 """Most buzzers out of windows of either length that are tried."""
 ENOUGH, SURELY_NONE = 16, -1.0
 """So many changes show what is surely none, by these log odds."""
+DRIFTS = 0.03
+"""Share of a piece's frames of which its own print says else than the window's, from which a
+plain buzzer may drift."""
+SURE_LOG_ODDS, CLEARLY = 3.0, 0.1
+"""Log odds from which another sound may be the buzzer rather than the likeliest that is believed,
+and by how much more its worth must be."""
+PER_LOG_ODDS = 0.3
+"""How much the log odds of a buzzer are worth, beside the logarithm of how much is heard of it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,26 +98,30 @@ def hear(
         length_s = max(length_s, seconds)
         progress(seconds)
 
-    likely = _learnt(blocks, gone_through) if buzzer is None else iter([buzzer])
     unchanging: Heard | None = None
-    for candidate in likely:
-        heard = _hear(blocks, candidate, sounding, gone_through)
-        if heard.changes:
-            return heard
-        if heard.buzzer is not None:
-            unchanging = unchanging or heard
+    for likely in _learnt(blocks, gone_through) if buzzer is None else [iter([buzzer])]:
+        best: _Attempt | None = None
+        for candidate in likely:
+            attempt = _attempt(blocks, candidate, sounding, gone_through)
+            if attempt.heard.changes:
+                best = attempt if best is None or attempt.is_rather_it(best) else best
+            elif attempt.heard.buzzer is not None:
+                unchanging = unchanging or attempt.heard
+            if best is not None and candidate.quality > PLAIN_LOG_ODDS:
+                break
+        if best is not None:
+            return best.heard
     return unchanging or Heard([], None, length_s)
 
 
 def _learnt(
     blocks: Callable[[], Iterable[Block]], progress: Callable[[float], None]
-) -> Iterator[BuzzerPrint]:
-    """Yield what may be the buzzer of a recording, the likeliest first.
-
-    After MOST_TRIED it is looked for in shorter windows: the points may be moved for a short while.
+) -> Iterator[Iterator[BuzzerPrint]]:
+    """Yield what may be the buzzer of a recording, the likeliest first, MOST_TRIED at most; then
+    the same of shorter windows: the points may be moved for a short while only.
     """
     for least_s in (WINDOW_S, SHORT_WINDOW_S):
-        yield from itertools.islice(_learnt_in(windows(blocks(), least_s), progress), MOST_TRIED)
+        yield itertools.islice(_learnt_in(windows(blocks(), least_s), progress), MOST_TRIED)
 
 
 def _learnt_in(
@@ -124,91 +141,102 @@ def _learnt_in(
             yield one
 
 
+@dataclass(frozen=True, eq=False)
+class _Attempt:
+    """What was heard of one sound.
+
+    Attributes
+    ----------
+    heard : Heard
+        Without a buzzer where that was none.
+    log_odds : float
+        That it is a buzzer.
+    true_changes : float
+        How many changes it is expected to have made.
+    drifts : float
+        Largest share of a piece's frames of which its own print says else than the window's.
+    """
+
+    heard: Heard
+    log_odds: float = -np.inf
+    true_changes: float = 0.0
+    drifts: float = 0.0
+
+    @property
+    def worth(self) -> float:
+        """How much is heard, and how surely."""
+        return float(np.log(max(self.true_changes, 0.5))) + PER_LOG_ODDS * self.log_odds
+
+    def is_rather_it(self, likelier: "_Attempt") -> bool:
+        """Say whether this is the buzzer, and not what was likelier at first."""
+        return self.log_odds > SURE_LOG_ODDS and self.worth > likelier.worth + CLEARLY
+
+
+def _attempt(
+    blocks: Callable[[], Iterable[Block]],
+    buzzer: BuzzerPrint,
+    sounding: Sounding | None,
+    progress: Callable[[float], None],
+) -> _Attempt:
+    """Hear a buzzer with a print for each window or, where more is heard so, for each piece."""
+    steady = _hear(blocks, buzzer, sounding, progress, drifts=False)
+    plain = buzzer.quality > PLAIN_LOG_ODDS and bool(steady.heard.changes)
+    if plain and steady.drifts < DRIFTS:
+        return steady
+    drifting = _hear(blocks, buzzer, sounding, progress, drifts=True)
+    return drifting if drifting.heard.changes and drifting.worth > steady.worth else steady
+
+
 def _hear(
     blocks: Callable[[], Iterable[Block]],
     buzzer: BuzzerPrint,
     sounding: Sounding | None,
     progress: Callable[[float], None],
-) -> Heard:
-    """Hear the changes of a buzzer; with None for it where what was heard is no buzzer."""
+    drifts: bool,
+) -> _Attempt:
+    """Hear the changes of a buzzer that drifts within a window, or does not."""
     taught = buzzer.quality == np.inf
     ear: Ear | None = None
-    begin_s = seconds = 0.0
+    begin_s = seconds = differ = 0.0
     changes: list[Change] = []
     doubted = not taught
-    for window in windows(blocks()):
+    for window in windows(blocks(), WINDOW_S):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
             begin_s = window[0].start_s
-        follow(ear, window, anew=taught)
-        for block in window:
-            changes += ear.hear(block)
-            if doubted and len(changes) >= ENOUGH:
-                doubted = False
-                if log_odds_of_buzzer(buzzer, changes, ear.doubt) < SURELY_NONE:
-                    return Heard([], None, seconds)
+        if taught:
+            fit_anew(ear, window)
+        pieces = Pieces(window, buzzer)
+        whole = pieces.fitted(ear.buzzer)
+        prints = pieces.followed(whole)
+        differ = max(differ, pieces.differ(whole, prints))
+        for fresh, piece in zip(prints, pieces.blocks, strict=True):
+            one = fresh if drifts else whole
+            if one is not ear.buzzer:
+                ear.follow(one)
+            for block in piece:
+                changes += ear.hear(block)
+                if doubted and len(changes) >= ENOUGH:
+                    doubted = False
+                    if log_odds_of_buzzer(buzzer, changes, ear.doubt) < SURELY_NONE:
+                        return _Attempt(Heard([], None, seconds))
         seconds = window[-1].end_s
         progress(seconds)
-    if ear is not None:
-        changes += ear.finish()
-        changes = ear.reconsider(changes)
-        if log_odds_of_buzzer(buzzer, changes, ear.doubt) < 0:
-            return Heard([], None, seconds)
-        changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s)
-    return Heard(changes, buzzer, seconds)
+    if ear is None:
+        return _Attempt(Heard([], buzzer, seconds))
+    changes += ear.finish()
+    changes = ear.reconsider(changes)
+    log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt)
+    if log_odds < 0:
+        return _Attempt(Heard([], None, seconds))
+    true_changes = (1.0 - ear.doubt) * len(changes)
+    changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s)
+    return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, differ)
 
 
-def follow(ear: Ear, window: list[Block], anew: bool) -> bool:
-    """Let the ear go on with a print of its buzzer as it sounds in a window.
-
-    Parameters
-    ----------
-    ear : Ear
-        Keeps its print when the buzzer is not heard to change in the window.
-    window : list of Block
-        Some seconds of sound.
-    anew : bool
-        Whether to fit the print to another day's sound, or only follow its drift.
-
-    Returns
-    -------
-    bool
-        Whether there is a fresh print.
-    """
-    if anew:
-        fresh = retune(frames_of(window), ear.grid, ear.buzzer)
-    else:
-        every = 2 if ear.buzzer.pulse_s is None else 1  # beeps are short
-        fresh = adapt(frames_of(window, every), ear.grid, ear.buzzer, every)
+def fit_anew(ear: Ear, window: list[Block]) -> bool:
+    """Fit the print of a taught buzzer to the sound of this day; say whether it was heard."""
+    fresh = retune(frames_of(window), ear.grid, ear.buzzer)
     if fresh is not None:
         ear.follow(fresh)
     return fresh is not None
-
-
-def windows(blocks: Iterable[Block], least_s: float = WINDOW_S) -> Iterator[list[Block]]:
-    """Gather blocks into windows of `least_s` to twice that, so that none is left short."""
-    waiting: list[Block] = []
-    window: list[Block] = []
-    for block in blocks:
-        waiting.append(block)
-        if waiting[-1].end_s - waiting[0].start_s >= least_s:
-            if window:
-                yield window
-            window, waiting = waiting, []
-    if window or waiting:
-        yield window + waiting
-
-
-def frames_of(window: list[Block], every: int = 1) -> Powers:
-    """Return the powers of the frames in a window; none spans a gap."""
-    grid = FrameGrid.at_rate(window[0].rate_hz)
-    runs: list[list[Samples]] = [[]]
-    end = None
-    for block in window:
-        first = round(block.start_s * block.rate_hz)
-        if end is not None and first != end:
-            runs.append([])
-        runs[-1].append(block.samples)
-        end = first + len(block.samples)
-    pieces = [grid.powers(finite(np.concatenate(run)), every) for run in runs if run]
-    return np.concatenate(pieces)

@@ -6,8 +6,9 @@ from pathlib import Path
 import click
 
 from analysis.change import Sounding
-from analysis.soundspeed import travel
-from listen.commands.options import about_the_sound
+from analysis.soundspeed import sound_delay
+from listen import output
+from listen.commands.options import about_the_sound, picture_option
 from listen.hearing import Hearing, hear_recording
 
 
@@ -18,9 +19,7 @@ from listen.hearing import Hearing, hear_recording
     "--as-live", is_flag=True, help="Hear it block by block, as a microphone would: no second look."
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a change, in time order.")
-@click.option(
-    "--plot", type=click.Path(path_type=Path), help="Draw the sound and its changes into a PNG."
-)
+@picture_option("Draw the sound and its changes: PNG, SVG or PDF.", ".png", ".svg", ".pdf")
 def command(
     recording: Path,
     sounding: Sounding | None,
@@ -77,13 +76,12 @@ def _silence(hearing: Hearing, taught: str | None) -> str:
 
 
 def _show(hearing: Hearing, distance_m: float | None) -> None:
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console()
+    console = output.console()
     console.print(
         f"{hearing.recording.name}  {hearing.duration_s:.1f} s, {hearing.recording.channel_note}",
-        highlight=False,
+        markup=False,  # a file may be named [1].wav
     )
     if not hearing.changes:
         return
@@ -103,15 +101,13 @@ def _show(hearing: Hearing, distance_m: float | None) -> None:
     console.print(table)
     if distance_m is None:
         console.print(
-            f"Times at the phone: sound takes {1e3 * travel(1.0).seconds:.1f} ms a metre. "
+            f"Times at the phone: sound takes {1e3 * sound_delay(1.0).seconds:.1f} ms a metre. "
             "Give --distance if it lay further than a hand from the buzzer.",
             style="dim",
-            highlight=False,
         )
     else:
         console.print(
-            f"Times at the buzzer: its sound took {1e3 * travel(distance_m).seconds:.1f} ms over "
-            f"{distance_m:g} m.",
+            "Times at the buzzer: its sound took "
+            f"{1e3 * sound_delay(distance_m).seconds:.1f} ms over {distance_m:g} m.",
             style="dim",
-            highlight=False,
         )

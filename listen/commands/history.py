@@ -9,9 +9,16 @@ import click
 
 from analysis.record import Inputs
 from analysis.wheel import show
-from listen.commands.options import in_logbook
+from listen.commands.options import in_logbook, picture_option
 from listen.errors import BadInput
-from listen.history import CylinderHistory, dated, histories, history_picture, read_record
+from listen.history import (
+    CylinderHistory,
+    dated,
+    each_once,
+    histories,
+    history_picture,
+    read_record,
+)
 from listen.sheet import read_sheet
 
 _BAR = 41
@@ -22,7 +29,7 @@ _BAR = 41
 @in_logbook
 @click.option("--cylinder", metavar="NAME", help="Only this one.")
 @click.option("--csv", "csv_", type=click.Path(path_type=Path), help="Write it as CSV.")
-@click.option("--plot", type=click.Path(path_type=Path), help="Draw it, SVG.")
+@picture_option("Draw it: SVG.", ".svg")
 @click.option("--json", "json_", is_flag=True, help="Print as JSON Lines.")
 def command(
     places: tuple[Path, ...],
@@ -43,7 +50,14 @@ def command(
     records = [read_record(path) for path in _files(others)] if others else []
     for sheet in sheets:
         records += _sessions(sheet, logbook)
-    found = histories(records)
+    jobs = each_once(records)
+    if len(jobs) < len(records):
+        click.echo(
+            f"thirdear: {len(records) - len(jobs)} of {len(records)} records tell of a job that "
+            "another tells of too; each job counts once",
+            err=True,
+        )
+    found = histories(jobs)
     if cylinder is not None:
         found = [one for one in found if one.name.casefold() == cylinder.casefold()]
         if not found:
@@ -95,8 +109,8 @@ def _files(places: list[Path]) -> list[Path]:
 def _show(one: CylinderHistory) -> None:
     figure, tolerance = one.figure_deg, one.tolerance_deg
     click.echo(f"{one.engine}, cylinder {one.name}: {show(figure)} ± {tolerance:g}")
-    low = min([figure - tolerance, *(s.angle_deg - one.k * s.u_deg for s in one.sessions)])
-    high = max([figure + tolerance, *(s.angle_deg + one.k * s.u_deg for s in one.sessions)])
+    low = min([figure - tolerance, *(s.angle_deg - s.U_deg for s in one.sessions)])
+    high = max([figure + tolerance, *(s.angle_deg + s.U_deg for s in one.sessions)])
 
     def column(angle: float) -> int:
         return round((high - angle) / (high - low) * (_BAR - 1))
@@ -105,7 +119,7 @@ def _show(one: CylinderHistory) -> None:
         bar = [" "] * _BAR
         for edge in (figure - tolerance, figure + tolerance):
             bar[column(edge)] = "|"
-        doubt = one.k * session.u_deg
+        doubt = session.U_deg
         for place in range(
             column(session.angle_deg + doubt), column(session.angle_deg - doubt) + 1
         ):

@@ -13,9 +13,8 @@ from listen.commands.options import in_logbook
 def command(file: Path, logbook: Path | None) -> int:
     """Take in the session in FILE, with its sound."""
     from listen.carry import import_session
-    from listen.logbook import Logbook, default_path
+    from listen.logbook import default_path
 
-    with Logbook(logbook or default_path(), write=True) as book:
-        number = import_session(book, file)
+    number = import_session(logbook or default_path(), file)
     click.echo(f"it is session {number} here: thirdear record {number} prints it")
     return 0

@@ -1,11 +1,45 @@
 """Options that more than one command takes, so that they read and behave alike."""
 
 import datetime
+import math
+import os
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
+
+
+class FiniteRange(click.FloatRange):
+    """A number in a range; nan and inf are in none."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the number."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a number", param, ctx)
+        return number
+
+
+def picture_option(words: str, *endings: str) -> Callable[..., Any]:
+    """Return the option that names a picture's file; it is looked at before any work is done."""
+
+    def look(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
+        if value is None:
+            return None
+        if value.suffix.casefold() not in endings:
+            raise click.BadParameter(f"{str(value)!r} should end in {' or '.join(endings)}")
+        if value.is_dir() or not os.access(value.parent, os.W_OK):
+            raise click.BadParameter(f"nothing can be written as {str(value)!r}; see its folder")
+        return value
+
+    return click.option(
+        "--plot", type=click.Path(path_type=Path), metavar="FILE", callback=look, help=words
+    )
+
 
 _OPTIONS = (
     click.option(
@@ -18,11 +52,23 @@ _OPTIONS = (
     click.option(
         "--distance",
         "distance_m",
-        type=click.FloatRange(0, 100),
+        type=FiniteRange(0, 100),
         metavar="METRES",
         help="From the buzzer to the phone: takes away the time its sound was under way.",
     ),
 )
+
+
+SIGNED = {"ignore_unknown_options": True}
+"""For a command whose readings may have a sign: -15 is 15 after, and no option."""
+
+
+def no_option(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
+    """See that no mistyped option is among such a command's readings."""
+    for word in value if isinstance(value, tuple) else [value or ""]:
+        if re.match(r"-[^0-9]", word):
+            raise click.NoSuchOption(word, ctx=ctx)
+    return value
 
 
 def about_the_sound(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -66,7 +112,7 @@ _RECORD = (
     click.option("--budget", is_flag=True, help="Also print the uncertainty budget."),
     click.option(
         "--guard",
-        type=click.FloatRange(min=0.0),
+        type=FiniteRange(min=0.0),
         default=0.0,
         metavar="SHARE",
         help="Guard band of the verdict, by the uncertainty: 0 none, 1 its whole width.",

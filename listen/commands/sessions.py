@@ -5,9 +5,9 @@ from dataclasses import asdict
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.table import Table
 
+from listen import output
 from listen.clock import clock
 from listen.commands.options import in_logbook
 from listen.logbook import Logbook, SessionRow, default_path
@@ -27,8 +27,7 @@ def command(logbook: Path | None, as_json: bool) -> int:
             del about["sheet"]
             click.echo(json.dumps(about, ensure_ascii=False))
         return 0
-    console = Console(highlight=False)
-    console.print(_table(rows) if rows else "no sessions yet: thirdear time SHEET")
+    output.console().print(_table(rows) if rows else "no sessions yet: thirdear time SHEET")
     return 0
 
 

@@ -6,20 +6,24 @@ from pathlib import Path
 import click
 
 from analysis.crank import MM_PER_INCH
-from analysis.deadcentre import StopPair, dead_centre
+from analysis.deadcentre import DeadCentre, StopPair, dead_centre
 from analysis.engine import Engine
 from analysis.wheel import Wheel, nearest, parse
+from listen.commands.options import SIGNED, no_option
 from listen.errors import BadInput
 from listen.sheet import read_sheet
 
 
-@click.command("stop")
-@click.argument("readings", nargs=-1, required=True)
+@click.command("stop", context_settings=SIGNED)
+@click.argument("readings", nargs=-1, required=True, callback=no_option)
 @click.option("--engine", "sheet", type=click.Path(path_type=Path),
               help="Whose wheel it is; stroke, rod and offset are used as well.")  # fmt: skip
 @click.option("--json", "json_", is_flag=True, help="Print as JSON.")
-def command(readings: tuple[str, ...], sheet: Path | None, json_: bool) -> None:
-    """Find dead centre from stop READINGS, before and after in turn: thirdear stop 18 15."""
+def command(readings: tuple[str, ...], sheet: Path | None, json_: bool) -> int:
+    """Find dead centre from stop READINGS, before and after in turn: thirdear stop 18 15.
+
+    Exit status 1: done, but the pairs do not fit each other.
+    """
     engine = read_sheet(sheet) if sheet else None
     wheel = engine.wheel if engine else Wheel()
     crank = engine.crank if engine and engine.offset_mm is not None else None
@@ -29,24 +33,34 @@ def command(readings: tuple[str, ...], sheet: Path | None, json_: bool) -> None:
         raise BadInput(str(trouble)) from None
     depth = _depth_mm(engine, found.pairs[0])
     if json_:
-        click.echo(json.dumps({
-            "wheel_error_deg": round(found.wheel_error_deg, 6),
-            "u_deg": round(found.budget.u_deg, 6), "U_deg": round(found.budget.U_deg, 6),
-            "each_side_deg": [round(pair.each_side_deg, 6) for pair in found.pairs],
-            "lean_deg": round(found.lean_deg, 6), "questioned": list(found.questioned),
-            "depth_mm": None if depth is None else round(depth, 3),
-        }))  # fmt: skip
-        return
+        _print_json(found, depth)
+    else:
+        _show(found, depth)
+    return 1 if found.questioned else 0
+
+
+def _print_json(found: DeadCentre, depth_mm: float | None) -> None:
+    click.echo(json.dumps({
+        "wheel_error_deg": round(found.wheel_error_deg, 6),
+        "u_deg": round(found.budget.u_deg, 6), "U_deg": round(found.budget.U_deg, 6),
+        "each_side_deg": [round(pair.each_side_deg, 6) for pair in found.pairs],
+        "lean_deg": round(found.lean_deg, 6), "questioned": list(found.questioned),
+        "depth_mm": None if depth_mm is None else round(depth_mm, 3),
+    }))  # fmt: skip
+
+
+def _show(found: DeadCentre, depth_mm: float | None) -> None:
     for pair in found.pairs:
-        click.echo(f"stops {pair.before_deg:g} before and {pair.after_deg:g} after: "
+        after_deg = pair.after_deg + 0.0  # no minus before a 0
+        click.echo(f"stops {pair.before_deg:g} before and {after_deg:g} after: "
                    f"{pair.each_side_deg:g} each side")  # fmt: skip
     side = "before" if found.wheel_error_deg >= 0 else "after"
     click.echo(f"the wheel reads {abs(found.wheel_error_deg):.2f} too far {side}, "
                f"± {found.budget.U_deg:.2f} (95 %)")  # fmt: skip
     if found.lean_deg:
         click.echo(f"the offset bore or pin made {found.lean_deg:+.3f} of it, taken off")
-    if depth is not None:
-        click.echo(f"the stop is {depth:.2f} mm ({depth / MM_PER_INCH:.4f} in) below the top")
+    if depth_mm is not None:
+        click.echo(f"the stop is {depth_mm:.2f} mm ({depth_mm / MM_PER_INCH:.4f} in) below the top")
     if found.questioned:
         click.echo("the pairs do not fit each other: was the stop moved, or a reading mistaken?")
 

@@ -7,19 +7,20 @@ import click
 
 from analysis.crank import MM_PER_INCH, Crank
 from analysis.wheel import Side, Wheel, meanings, parse, show
+from listen.commands.options import SIGNED, no_option
 from listen.errors import BadInput
 from listen.sheet import read_sheet
 
 _TABLE_DEG = range(0, 62, 2)
 
 
-@click.command("travel")
-@click.argument("angle", required=False)
+@click.command("travel", context_settings=SIGNED)
+@click.argument("angle", required=False, callback=no_option)
 @click.option("--engine", "sheet", type=click.Path(path_type=Path), help="Take stroke and rod, "
               "and an offset, from this sheet.")  # fmt: skip
 @click.option("--stroke", metavar="MM", type=float)
 @click.option("--rod", metavar="MM", type=float, help="From centre to centre.")
-@click.option("--offset", metavar="MM", type=float, default=0.0,
+@click.option("--offset", metavar="MM", type=float,
               help="Of bore or pin, towards the side the crank pin goes down on.")  # fmt: skip
 @click.option("--down", metavar="LENGTH", help="Piston travel before dead centre: 6.1, or 0.24in.")
 @click.option("--table", is_flag=True, help="Every two degrees up to 60.")
@@ -29,7 +30,7 @@ def command(
     sheet: Path | None,
     stroke: float | None,
     rod: float | None,
-    offset: float,
+    offset: float | None,
     down: str | None,
     table: bool,
     json_: bool,
@@ -39,6 +40,8 @@ def command(
     With --engine and nothing else, the sheet's own figure is taken.
     """
     crank, figure = _crank(sheet, stroke, rod, offset)
+    if sum((table, down is not None, angle is not None)) > 1:
+        raise BadInput("give only one of an angle, --down and --table")
     angles: list[float]
     if table:
         angles = [float(value) for value in _TABLE_DEG]
@@ -62,10 +65,12 @@ def command(
 
 
 def _crank(
-    sheet: Path | None, stroke: float | None, rod: float | None, offset: float
+    sheet: Path | None, stroke: float | None, rod: float | None, offset: float | None
 ) -> tuple[Crank, float | None]:
     """Return the crank, and the sheet's figure if there is a sheet."""
     if sheet is not None:
+        if any(figure is not None for figure in (stroke, rod, offset)):
+            raise BadInput("give --engine, or --stroke, --rod and --offset, not both")
         engine = read_sheet(sheet)
         if engine.crank is None:
             raise BadInput(f"the sheet {sheet.name} gives no stroke_mm and rod_mm in [crank]")
@@ -73,7 +78,7 @@ def _crank(
     if stroke is None or rod is None:
         raise BadInput("give --stroke and --rod in millimetres, or --engine SHEET")
     try:
-        return Crank(stroke, rod, offset), None
+        return Crank(stroke, rod, offset or 0.0), None
     except ValueError as trouble:
         raise BadInput(str(trouble)) from None
 

@@ -118,7 +118,6 @@ def without_buzzer(case: Case) -> scenes.Scene:
         snr_db=None,
         sounding=("open", "closed", "both")[case.seed % 3],
         truth=(),
-        has_buzzer=False,
     )
 
 
@@ -423,7 +422,8 @@ def measure(path: str) -> None:
 def speed_sheet() -> Sheet:
     """Time our ear on WAV files of one and of ten minutes, each in a process of its own.
 
-    The last is of changes as far apart as when a hand turns an engine and reads a wheel.
+    The last is of changes as far apart as when a hand turns an engine and reads a wheel. The pitch
+    does not drift, since each minute is the same; where it does, it is heard once more.
     """
     import soundfile
 
@@ -433,7 +433,14 @@ def speed_sheet() -> Sheet:
             path = Path(folder) / f"{minutes}.wav"
             with mock.patch.object(scenes, "DWELL_S", dwell_s):
                 scene = scenes.make_scene(
-                    "piezo-closed", "shop", 12.0, 1, seconds=60.0, codec="none", agc=False
+                    "piezo-closed",
+                    "shop",
+                    12.0,
+                    1,
+                    seconds=60.0,
+                    codec="none",
+                    agc=False,
+                    drift=0.0,
                 )
             soundfile.write(path, np.tile(scene.samples, minutes), scene.rate_hz, "PCM_16")
             runs = [

@@ -4,7 +4,8 @@ Each job is one random engine, wheel and reader, with its own geometry worked ou
 stop touches at equal heights of a slider-crank (bore offset or not), the wheel is set wrong and
 may be off centre, the eye moves, sweeps scatter, the drive has lash, and everything is read to
 half a graduation. The readings go through the same arithmetic as a real job's. One cylinder of
-each job, taken at random, is counted.
+each job, taken at random, is counted. The last rows take such jobs for the sessions of an engine
+whose points do not move: how often does its history find a drift?
 
     python tests/bench/interval_coverage.py --jobs 6000
 """
@@ -19,6 +20,7 @@ from scipy.optimize import brentq
 
 from analysis.change import Change
 from analysis.engine import CylinderFigure, Engine
+from analysis.history import Session, drift
 from analysis.reading import Reading
 from analysis.timing import timing_record
 from analysis.wheel import Wheel, nearest, parse, write
@@ -44,7 +46,7 @@ class Count:
     ----------
     case : dict
         The kind of job, by aspect.
-    error_deg, U_deg : float
+    error_deg, u_deg, U_deg, dof : float
         Of the opening angle.
     lash : tuple of float or None
         The same of the lash, where it was taken.
@@ -52,7 +54,9 @@ class Count:
 
     case: dict[str, str]
     error_deg: float
+    u_deg: float
     U_deg: float
+    dof: float
     lash: tuple[float, float] | None
 
 
@@ -153,7 +157,9 @@ def job(
     return Count(
         case,
         found.angle_deg - truth[scored],
+        found.budget.u_deg,
         found.budget.U_deg,
+        found.budget.dof,
         (play.value_deg - lash, play.budget.U_deg) if play else None,
     )
 
@@ -240,6 +246,23 @@ def table(counts: list[Count]) -> list[tuple[str, str, int, float, float, float]
     return rows
 
 
+def false_alarms(counts: list[Count], sessions: int) -> tuple[int, int]:
+    """Return histories, each of so many of the jobs in turn, and in how many a drift is found."""
+    found = 0
+    histories = len(counts) // sessions
+    for first in range(0, histories * sessions, sessions):
+        line = drift(
+            [
+                Session(365.0 * year, count.error_deg, count.u_deg, count.U_deg, count.dof)
+                for year, count in enumerate(counts[first : first + sessions])
+            ],
+            0.0,
+            1.0,
+        )
+        found += line is not None and line.beyond_chance
+    return histories, found
+
+
 def main() -> None:
     """Print the table."""
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -260,6 +283,13 @@ def main() -> None:
     alone = [row for row in table(few) if row[0] == "alone"]
     for aspect, value, jobs, held, bias, bound in [*table(counts), *alone]:
         print(f"| {aspect} | {value} | {jobs} | {held:.1%} | {bias:+.3f} | {bound:.2f} |")
+    print("\n| jobs | sessions | histories | drift found where there is none |")
+    print("| --- | --- | --- | --- |")
+    for case in dict.fromkeys(count.case["alone"] for count in few):
+        same = [count for count in few if count.case["alone"] == case]
+        for sessions in (2, 3, 5):
+            histories, found = false_alarms(same, sessions)
+            print(f"| {case} | {sessions} | {histories} | {found / histories:.1%} |")
 
 
 if __name__ == "__main__":

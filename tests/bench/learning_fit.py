@@ -37,8 +37,9 @@ from scipy.special import expit, log_softmax, logsumexp, softmax
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 from analysis.ear import learning  # noqa: E402
-from analysis.ear.recording import frames_of, windows  # noqa: E402
+from analysis.ear.recording import WINDOW_S  # noqa: E402
 from analysis.ear.spectrum import FrameGrid  # noqa: E402
+from analysis.ear.window import frames_of, windows  # noqa: E402
 from analysis.sound import Block  # noqa: E402
 from bench import scenes  # noqa: E402
 from bench.ear_training import draw_scene  # noqa: E402
@@ -75,7 +76,7 @@ def slowed(factor: float) -> Iterator[None]:
 
 def suspects_in(scene: scenes.Scene, moves_s: list[float]) -> Suspects:
     """Return the suspects of a scene's first window; `moves_s` is when the sound goes over."""
-    window = next(windows(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0)))
+    window = next(windows(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0), WINDOW_S))
     powers, grid = frames_of(window), FrameGrid.at_rate(scene.rate_hz)
     levels = grid.levels(powers)
     times_s = [grid.middle_s(i) for i in range(len(powers))]

@@ -131,7 +131,6 @@ class Scene:
     snr_db: float | None
     sounding: Sounding
     truth: tuple[TrueChange, ...]
-    has_buzzer: bool
     pitches_hz: tuple[float, ...] = ()
     beep_period_s: float = 0.0  # of a pulsed buzzer
     codec: str = "none"
@@ -1082,7 +1081,6 @@ def make_scene(
         snr_db=snr_db,
         sounding=buzz.sounding,
         truth=_truth(contact, buzz, rate_hz, (period, beep) if least else None),
-        has_buzzer=True,
         pitches_hz=buzz.pitches_hz,
         beep_period_s=period if buzzer == "pulsed" else 0.0,
         codec=stored,
@@ -1159,7 +1157,6 @@ def no_buzzer_scene(
         snr_db=None,
         sounding="both",
         truth=(),
-        has_buzzer=False,
         codec=stored,
         agc=with_gain,
     )

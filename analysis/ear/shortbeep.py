@@ -150,6 +150,7 @@ def _there(stretch: Stretch, due: Due) -> tuple[Array, Array] | None:
         return None
     on = _between(due.last_s[0] + BESIDE_S, due.last_s[1] - BESIDE_S)
     gap = _between(due.last_s[1] + BESIDE_S, due.start_s - BESIDE_S)
+    gap = slice((gap.start + gap.stop) // 2, gap.stop)  # its first half holds a room's echo
     if min(on.stop - on.start, gap.stop - gap.start) < 5:
         return None
     power = stretch.power(sounding)

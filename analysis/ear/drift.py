@@ -1,0 +1,113 @@
+"""A buzzer that drifts, followed from piece to piece of a window.
+
+As a battery sags the pitch falls, and in a room the level of a tone goes up and down with its
+pitch. Over a window in which that is much, one print is a poor one, or fits a part of it alone.
+So a print is fitted to short pieces one after the other, outward from where the buzzer shows most:
+each time to sound of which a part is known already. It counts if it says the same of that part.
+
+Short pieces hold less to learn from: where little drifts, one print for all is as good or better.
+"""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.learning import FRAME_LOG_ODDS, Array, Mask, adapt, label
+from analysis.ear.spectrum import FrameGrid
+from analysis.ear.window import frames_of, windows
+from analysis.sound import Block
+
+PIECE_S = 4.0
+TOGETHER = 3
+"""How many pieces a print is fitted to: the one that it is of, and those before it."""
+SAME = 0.95
+"""Share of the frames of a state of which two prints of one buzzer say the same."""
+LEAST_MARGIN = 0.5
+"""Least part of the margin that a print has that a fresh one must have."""
+PLENTY = 4
+"""Changes that are enough to fit a print to."""
+CERTAIN = 2 * FRAME_LOG_ODDS
+
+
+class Pieces:
+    """A window of sound in pieces.
+
+    Parameters
+    ----------
+    window : list of Block
+        Some seconds of sound, or more.
+    buzzer : BuzzerPrint
+        What is followed. Of one that does not beep every second frame is enough.
+
+    Attributes
+    ----------
+    blocks : list of list of Block
+        Those of each piece.
+    """
+
+    def __init__(self, window: list[Block], buzzer: BuzzerPrint):
+        self.blocks = list(windows(window, PIECE_S))
+        self._grid = FrameGrid.at_rate(window[0].rate_hz)
+        self._every = 2 if buzzer.pulse_s is None else 1
+        self._powers = [frames_of(piece, self._every) for piece in self.blocks]
+        self._levels = [self._grid.levels(powers) for powers in self._powers]
+
+    def fitted(self, known: BuzzerPrint) -> BuzzerPrint:
+        """Return one print for all; the known one where the buzzer is not heard to change."""
+        return self._adapted(known, range(len(self.blocks))) or known
+
+    def followed(self, known: BuzzerPrint) -> list[BuzzerPrint]:
+        """Return a print for each piece, going outward from where the known one shows most."""
+        count = len(self.blocks)
+        runs = [range(i, i + TOGETHER) for i in range(count - TOGETHER + 1)] or [range(count)]
+        start = max(runs, key=lambda run: self._shows(known, run))
+        prints = [self._adapted(known, start) or known] * count
+        for way in range(start[0], count), range(start[-1], -1, -1):
+            for at in range(len(start), len(way)):
+                heard = way[at + 1 - TOGETHER : at + 1]
+                prints[heard[-1]] = self.fresh(prints[heard[-2]], heard)
+        return prints
+
+    def fresh(self, known: BuzzerPrint, heard: Sequence[int] | None = None) -> BuzzerPrint:
+        """Return a print fitted to some pieces, or to all, of which the last alone is new.
+
+        It is the known one unless both say the same of the others.
+        """
+        heard = heard or range(len(self.blocks))
+        one = self._adapted(known, heard)
+        if one is None or one.margin_db < LEAST_MARGIN * known.margin_db:
+            return known
+        said = [self._said(each, heard[:-1])[1] for each in (known, one)]
+        agreed = [
+            float(np.mean(said[1][said[0] == state] == state)) for state in np.unique(said[0])
+        ]
+        return one if min(agreed, default=0.0) > SAME else known
+
+    def differ(self, one: BuzzerPrint, others: list[BuzzerPrint]) -> float:
+        """Return the largest share of a piece's frames of which its print says else than `one`."""
+        shares = [
+            float(np.mean(self._said(one, [i])[1] != self._said(other, [i])[1]))
+            for i, other in enumerate(others)
+            if len(self._levels[i])
+        ]
+        return max(shares, default=0.0)
+
+    def _shows(self, known: BuzzerPrint, pieces: Iterable[int]) -> float:
+        """Return how much a buzzer is heard to change in some pieces."""
+        log_odds, labels = self._said(known, pieces)
+        changes = int(np.count_nonzero(np.diff(labels)))
+        return min(changes, PLENTY) * float(np.mean(np.abs(log_odds) > CERTAIN)) if changes else 0.0
+
+    def _said(self, known: BuzzerPrint, pieces: Iterable[int]) -> tuple[Array, Mask]:
+        levels = np.concatenate([self._levels[i] for i in pieces])
+        if len(levels) == 0:
+            return np.zeros(0), np.zeros(0, dtype=bool)
+        return label(known.log_odds(levels, known.columns_in(self._grid)))
+
+    def _adapted(self, known: BuzzerPrint, pieces: Iterable[int]) -> BuzzerPrint | None:
+        chosen = list(pieces)
+        powers, levels = (
+            np.concatenate([some[i] for i in chosen]) for some in (self._powers, self._levels)
+        )
+        return adapt(powers, levels, self._grid, known, self._every)
