@@ -38,7 +38,7 @@ def save(name: str, buzzer: BuzzerPrint) -> Path:
     BadInput
         If the name cannot be a file's, or the folder cannot be written.
     """
-    path = _path(name)
+    path = path_of(name)
     text = json.dumps(as_dict(buzzer), allow_nan=False)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -58,7 +58,7 @@ def load(name: str) -> BuzzerPrint:
     BadInput
         If there is none of that name, or its file cannot be used.
     """
-    path = _path(name)
+    path = path_of(name)
     if not path.is_file():
         known = ", ".join(names())
         rest = f"known: {known}" if known else "none has been taught yet"
@@ -129,7 +129,8 @@ def from_dict(values: Any) -> BuzzerPrint:
     )
 
 
-def _path(name: str) -> Path:
+def path_of(name: str) -> Path:
+    """Return the file of a buzzer, which need not be there; BadInput for a name that cannot be."""
     if not re.fullmatch(r"\w[\w-]{0,39}", name):
         raise BadInput(f"{name!r} cannot be a buzzer's name: use up to 40 letters, digits, - and _")
     return folder() / f"{name}.json"

@@ -37,6 +37,11 @@ def bad(words: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
         ([*HEAR, "--plot", "."], "'.' should end in .png or .svg or .pdf"),
         ([*HEAR, "--plot", "nodir/x.png"], "see its folder"),
         (["history", PUMP, "--plot", "h.png"], "should end in .svg"),
+        (["sheet", "new", "nodir/x.toml"], "cannot write nodir/x.toml"),
+        (
+            ["learn", "a/b", "nothing.m4a", "--closed-at", "0-1", "--open-at", "2-3"],
+            "buzzer's name",
+        ),
         (["sessions", "--logbook", "."], ". is a folder"),
         (["import", "nothing.zip", "--logbook", "."], "cannot import nothing.zip"),
         (["export", "1", "s.zip", "--logbook", "/"], "/ is a folder"),

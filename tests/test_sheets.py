@@ -63,6 +63,24 @@ def test_a_sheet_is_written_by_answering(tmp_path: Path) -> None:
     assert isinstance(again.exception, BadInput) and "there already" in str(again.exception)
 
 
+def test_an_answer_that_cannot_be_is_asked_for_again(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    answers = (
+        " \npump\x1b[A\n28\nnan\n0\n1\n\n\nquarters\n-1\n1\nfour\n1 2 3\n1 1 3 4\n1 3 4 2\ny\n"
+        "84\n40\n1e9\n84\n160\n"
+    )
+    done = CliRunner().invoke(sheet.command, ["new", str(path)], input=answers)
+    assert done.exit_code == 0, done.output
+    for words in (
+        "not nan", "tolerance_deg = 0", "graduation_deg = -1", "3 names for 4",
+        "longer than half the stroke", "stroke_mm = 1e+09",
+    ):  # fmt: skip
+        assert words in done.output
+    engine = read_sheet(path)
+    assert (engine.tolerance_deg, engine.stroke_mm, engine.rod_mm) == (1.0, 84.0, 160.0)
+    assert [c.name for c in engine.cylinders] == list("1342")
+
+
 def test_travel_both_ways() -> None:
     done = CliRunner().invoke(travel.command, ["28 btdc", "--stroke", "84", "--rod", "160"])
     assert done.output.split() == ["28", "before", "6.136", "mm", "0.2416", "in"]

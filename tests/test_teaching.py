@@ -119,7 +119,8 @@ def test_bad_use_is_told(run, words):
 
 
 def test_an_unknown_name_lists_the_known_and_a_damaged_file_is_named(run):
-    run("learn", "bench", "lesson.wav", *SPANS, lesson=sound([3], 6))
+    learnt = [run("learn", "bench", "lesson.wav", *SPANS, lesson=sound([3], 6)) for _ in range(2)]
+    assert ["in place of an older one" in done.stdout for done in learnt] == [False, True]
     with pytest.raises(BadInput, match="known: bench"):
         buzzers.load("bunch")
     path = buzzers.folder() / "bench.json"

@@ -60,9 +60,10 @@ def command(
 
     Exit status 1: the two states could not be told apart, and nothing was kept.
     """
-    from listen.buzzers import save
+    from listen.buzzers import path_of, save
     from listen.teach import parse_span, teach_from
 
+    older = path_of(name).exists()  # a name that cannot be is told before anything is heard
     if recording and closed_at and open_at and not (closed or opened):
         spans = [[parse_span(text) for text in texts] for texts in (closed_at, open_at)]
         lesson, notes = teach_from(recording, recording, *spans)
@@ -81,7 +82,7 @@ def command(
         return 1
     path = save(name, lesson.buzzer)
     click.echo(_praise(name, lesson))
-    click.echo(f"Kept in {path}")
+    click.echo(f"Kept in {path}{', in place of an older one' if older else ''}")
     if recording is None and lesson.buzzer.silent is None and lesson.margin_db < _LITTLE_DB:
         click.echo(
             "thirdear: it is heard in both states, and a phone that was moved between two "
