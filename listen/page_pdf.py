@@ -1,7 +1,7 @@
 """The page of a record as a PDF: A4, laid out so that it also fits Letter without scaling.
 
 The pictures are drawn with the PDF's own pen, the text is text. The typeface comes with matplotlib,
-so that every sign is there on every machine.
+so that the same signs are there on every machine.
 """
 
 import logging
@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import cast
 
+import click
 from fpdf import FPDF
 
 from listen.page import Facts, Items, Page, Part, Pictures, Table
@@ -52,6 +53,12 @@ def write_pdf(page: Page, path: Path) -> None:
                 level = paper.part(part, x, level, width)
     paper.pdf.page = len(paper.pdf.pages)
     path.write_bytes(bytes(paper.pdf.output()))
+    if missing := paper.missing_signs():
+        click.echo(
+            f"thirdear: {path.name}: its typeface has no {missing}, and shows a box there; "
+            f"{path.with_suffix('.html').name} shows all",
+            err=True,
+        )
 
 
 class _Paper:
@@ -60,7 +67,8 @@ class _Paper:
     def __init__(self, title: str) -> None:
         import matplotlib
 
-        logging.getLogger("fontTools").setLevel(logging.ERROR)
+        for library in ("fontTools", "fpdf"):
+            logging.getLogger(library).setLevel(logging.ERROR)
         self.pdf = FPDF(format=_PAPER_MM)
         self.pdf.set_auto_page_break(False)
         fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
@@ -71,6 +79,11 @@ class _Paper:
         self.pdf.set_margin(0)
         self.pdf.c_margin = 0.0
         self.pdf.add_page()
+
+    def missing_signs(self) -> str:
+        """Return the signs that were asked of the typeface and are not in it, set off by spaces."""
+        codes = [code for font in self.pdf.fonts.values() for code in font.missing_glyphs]  # type: ignore[union-attr]
+        return " ".join(map(chr, dict.fromkeys(codes)))
 
     def heading(self, page: Page) -> float:
         """Write title and subtitle; return how far down they reach."""

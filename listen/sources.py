@@ -43,6 +43,8 @@ MAX_RATE_HZ = 50_000
 GAP_S = 0.005
 BLOCK_S = 1.0
 FULL_SCALE = 0.999
+_LOUDEST = 1e6
+"""By full scale. No sound is so far beyond it, and the square of much more is no float32."""
 
 # Container formats of phones, cameras and recorders. Naming them keeps libav from taking a text
 # file for a play list, and from guessing sound into a picture.
@@ -313,7 +315,8 @@ def whole_divisor(rate_hz: int) -> int:
 def to_float(raw: Raw) -> Samples:
     """Samples in any of libav's formats as float32 with full scale 1.0."""
     if raw.dtype.kind == "f":
-        return np.ascontiguousarray(raw, dtype=np.float32)
+        with np.errstate(over="ignore"):  # what is too large for it becomes infinite
+            return np.ascontiguousarray(raw, dtype=np.float32)
     samples = raw.astype(np.float32, order="C")
     if raw.dtype.kind == "u":
         samples -= 128.0
@@ -592,7 +595,8 @@ def _probe(path: Path, rate: int) -> tuple[_Frame, Mixdown, bool]:
     for span in spans:
         first = first or span[0]
         raw = np.concatenate([frame.samples for frame in span])
-        channels = np.nan_to_num(to_float(raw.T), nan=0.0, posinf=0.0, neginf=0.0)
+        channels = to_float(raw.T)
+        channels[_no_number(channels)] = 0.0
         mixdown = choose(channels, rate)
         silent = len(channels) > 1 and bool(np.all(levels_dbfs(channels) < SILENT_DBFS))
         if not silent:
@@ -628,16 +632,20 @@ def _spans(frames: Iterator[_Frame], rate: int) -> Iterator[list[_Frame]]:
 
 
 def _checked(samples: Samples, found: _Findings) -> Samples:
-    """Count clipped samples, and put silence where there is no number."""
+    """Count clipped samples, and put silence where there is no number of use."""
     found.samples += len(samples)
     low, high = samples.min(), samples.max()
-    if not (np.isfinite(low) and np.isfinite(high)):
-        bad = ~np.isfinite(samples)
+    if not (low >= -_LOUDEST and high <= _LOUDEST):
+        bad = _no_number(samples)
         found.not_finite += int(bad.sum())
         samples = np.where(bad, np.float32(0.0), samples)
     if not (low > -FULL_SCALE and high < FULL_SCALE):
         found.clipped += int(np.count_nonzero(np.abs(samples) >= FULL_SCALE))
     return samples
+
+
+def _no_number(samples: Samples) -> npt.NDArray[np.bool_]:
+    return ~(np.abs(samples) <= _LOUDEST)
 
 
 def _notes(found: _Findings, duration_s: float | None, stamped: bool) -> list[str]:

@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -12,7 +13,11 @@ import pypdf
 import pytest
 from click.testing import CliRunner
 
+from analysis.record import Inputs
+from analysis.timing import timing_record
 from listen.commands.replay import command
+from listen.record_files import write_record
+from listen.sheet import read_sheet
 
 ROOT = Path(__file__).parents[1]
 READINGS = """time_s,step,cylinder,reading,phase,struck
@@ -61,6 +66,15 @@ def test_html_is_valid_and_stands_alone(folder: Path) -> None:
     assert len(ids) == len(set(ids))
     named = re.findall(r'aria-labelledby="([^"]+)"', text)
     assert {name for names in named for name in names.split()} <= set(ids)
+
+
+def test_signs_that_the_pdf_cannot_show_are_said(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    record = timing_record([], [], read_sheet(ROOT / "samples" / "fire-pump.toml"))
+    write_record(replace(record, inputs=Inputs(by="船 é 船")), tmp_path)
+    (line,) = capfd.readouterr().err.splitlines()
+    assert line.startswith("thirdear: record.pdf: its typeface has no 船, ")
 
 
 def test_pdf_is_one_page_and_says_the_same(folder: Path) -> None:

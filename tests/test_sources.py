@@ -349,15 +349,15 @@ def test_a_gap_is_found_where_it_is(lengths, where, lost, late_s):
 
 def test_not_numbers_and_clipping_are_said(tmp_path):
     x = pips(48000)
-    x[1000:1010], x[2000] = np.nan, np.inf
+    x[1000:1010], x[2000], x[3000] = np.nan, np.inf, 1e30
     x[12000:18000] = 1.0
     soundfile.write(tmp_path / "a.wav", x, 48000, subtype="FLOAT")
     recording = open_recording(tmp_path / "a.wav")
     samples, _ = decoded(recording)
-    assert np.all(np.isfinite(samples)) and samples[2000] == 0.0
+    assert np.all(np.isfinite(samples)) and samples[2000] == samples[3000] == 0.0
     assert recording.clipped_fraction == pytest.approx(6000 / len(x))
     assert recording.notes == [
-        "11 samples without a number taken as silence",
+        "12 samples without a number taken as silence",
         "clipped: 5.0 % of samples at full scale: turn the level down or move away",
     ]
 
