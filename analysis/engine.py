@@ -23,7 +23,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, cast, get_args
 
-from analysis.crank import Crank
+from analysis.crank import LONGEST_ROD_MM, LONGEST_STROKE_MM, Crank
 from analysis.wheel import Marks, Wheel, meanings, parse, show
 
 CamSpeed = Literal["half", "crank"]
@@ -230,8 +230,8 @@ def engine_from(sheet: Mapping[str, object]) -> Engine:
         cam_speed=cam_speed,
         wheel=_wheel(wheel, assumed),
         cylinders=cylinders,
-        stroke_mm=crank.length_mm("stroke_mm", 5000.0),
-        rod_mm=crank.length_mm("rod_mm", 10000.0),
+        stroke_mm=crank.length_mm("stroke_mm", LONGEST_STROKE_MM),
+        rod_mm=crank.length_mm("rod_mm", LONGEST_ROD_MM),
         offset_mm=crank.number("offset_mm", -1000.0, 1000.0, "millimetres")
         if "offset_mm" in crank.values
         else None,

@@ -82,7 +82,7 @@ def main() -> None:
     """Run the command line; the entry point of the console script."""
     # Before numpy is loaded: threads of array arithmetic cost more in waiting than they bring.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    output.speak_plainly()
+    output.write_plainly()
     try:
         code = thirdear.main(standalone_mode=False)
         if sys.stdout:

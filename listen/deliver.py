@@ -36,7 +36,13 @@ def deliver(
         Print the uncertainty budget as well.
     """
     if out:
-        write_record(record, out, stretches(record, sounds))
+        missing = write_record(record, out, stretches(record, sounds))
+        if missing:
+            click.echo(
+                f"thirdear: record.pdf: its typeface has no {missing}, and shows a box there; "
+                "record.html shows all",
+                err=True,
+            )
     if json_:
         click.echo(as_json(record))
     else:

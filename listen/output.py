@@ -15,7 +15,7 @@ _PLAIN = {
 }  # fmt: skip
 
 
-def speak_plainly() -> None:
+def write_plainly() -> None:
     """Let signs that the encoding of the output has not be written in plain ones.
 
     A redirect on Windows has an encoding of a few hundred signs.

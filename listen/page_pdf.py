@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import cast
 
-import click
 from fpdf import FPDF
 
 from listen.page import Facts, Items, Page, Part, Pictures, Table
@@ -35,8 +34,8 @@ def _style(shape: Area) -> str:
     return "F" if shape.filled else "D"
 
 
-def write_pdf(page: Page, path: Path) -> None:
-    """Write a page as a PDF file."""
+def write_pdf(page: Page, path: Path) -> str:
+    """Write a page as a PDF file; return the signs that its typeface lacks, set off by spaces."""
     paper = _Paper(page.title)
     y = paper.heading(page)
     for part in page.parts:
@@ -53,12 +52,7 @@ def write_pdf(page: Page, path: Path) -> None:
                 level = paper.part(part, x, level, width)
     paper.pdf.page = len(paper.pdf.pages)
     path.write_bytes(bytes(paper.pdf.output()))
-    if missing := paper.missing_signs():
-        click.echo(
-            f"thirdear: {path.name}: its typeface has no {missing}, and shows a box there; "
-            f"{path.with_suffix('.html').name} shows all",
-            err=True,
-        )
+    return paper.missing_signs()
 
 
 class _Paper:

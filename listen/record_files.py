@@ -19,7 +19,7 @@ def as_json(record: TimingRecord) -> str:
 
 def write_record(
     record: TimingRecord, folder: str | os.PathLike[str], sounds: Sequence[Stretch] = ()
-) -> tuple[Path, ...]:
+) -> str:
     """Write ``record.html``, ``.pdf`` and ``.json``, and tables as CSV.
 
     Parameters
@@ -33,7 +33,8 @@ def write_record(
 
     Returns
     -------
-    tuple of Path
+    str
+        Signs that the PDF cannot show, set off by spaces; its typeface lacks them.
 
     Raises
     ------
@@ -55,14 +56,14 @@ def write_record(
         folder.mkdir(parents=True, exist_ok=True)
         paths[0].write_text(as_json(record) + "\n", encoding="utf-8")
         paths[1].write_text(as_html(page), encoding="utf-8")
-        write_pdf(page, paths[2])
+        missing = write_pdf(page, paths[2])
         for path, rows in zip(
             paths[3:], (_cylinder_rows, _opening_rows, _reading_rows), strict=True
         ):
             _write_table(path, rows(record))
     except OSError as trouble:
         raise BadInput(f"cannot write to {folder}: {trouble.strerror or trouble}") from None
-    return paths
+    return missing
 
 
 def _write_table(path: Path, rows: list[dict[str, object]]) -> None:

@@ -208,10 +208,14 @@ class Ear:
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
         self._chatter: deque[float] = deque(maxlen=LATEST_CHANGES)
         self.kept: list[_Kept] = []
-        self.follow(buzzer)
+        self._listen_for(buzzer)
 
     def follow(self, buzzer: BuzzerPrint) -> None:
         """Go on with a fresher print of the same buzzer."""
+        if buzzer is not self.buzzer:
+            self._listen_for(buzzer)
+
+    def _listen_for(self, buzzer: BuzzerPrint) -> None:
         self.buzzer = buzzer
         self._columns = buzzer.columns_in(self.grid)
         self._tell = Tell.of(buzzer, self.grid, self.sounding)

@@ -33,7 +33,7 @@ RELUCTANCE = 1.35
 FIT_S = 20.0
 """How often a taught print is tried to be fitted to the sound of this day."""
 FOLLOWED_S = 6 * PIECE_S
-"""How much of the latest sound the print is then fitted to."""
+"""How much of the latest sound the print is fitted to as it follows."""
 
 
 class LiveEar:
@@ -120,6 +120,4 @@ class LiveEar:
         latest = [block for block in self._lately if block.start_s > since_s]
         pieces = Pieces(latest, ear.buzzer)
         if len(pieces.blocks) > 1:
-            fresh = pieces.fresh(ear.buzzer)
-            if fresh is not ear.buzzer:
-                ear.follow(fresh)
+            ear.follow(pieces.fresh(ear.buzzer))

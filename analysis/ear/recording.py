@@ -154,7 +154,8 @@ class _Attempt:
     true_changes : float
         How many changes it is expected to have made.
     drifts : float
-        Largest share of a piece's frames of which its own print says else than the window's.
+        Largest share of a piece's frames of which its own print says else than the window's; 0
+        where each was heard with its own.
     """
 
     heard: Heard
@@ -209,11 +210,11 @@ def _hear(
         pieces = Pieces(window, buzzer)
         whole = pieces.fitted(ear.buzzer)
         prints = pieces.followed(whole)
-        differ = max(differ, pieces.differ(whole, prints))
+        if not drifts:
+            differ = max(differ, pieces.differ(whole, prints))
+            prints = [whole] * len(prints)
         for fresh, piece in zip(prints, pieces.blocks, strict=True):
-            one = fresh if drifts else whole
-            if one is not ear.buzzer:
-                ear.follow(one)
+            ear.follow(fresh)
             for block in piece:
                 changes += ear.hear(block)
                 if doubted and len(changes) >= ENOUGH:

@@ -7,9 +7,8 @@
 ``gather`` hears scenes as `learning_fit` draws them, and for each a minute with no buzzer in it: by
 turns the bench's noises, instruments and blows (`rooms`). It keeps how good a buzzer the likeliest
 sound was, and how broad, how doubtful its changes were and how sharp, and whether most of them were
-true. ``fit``
-prints the weights, and how many of either kind would be believed, with an eighth at a time left out
-of the fit.
+true. ``fit`` prints the weights, and how many of either kind would be believed, with an eighth at a
+time left out of the fit.
 
 The weights in the module are from the seeds 9200 to 9289 and from 176 recordings more: growls in
 other noises, instruments of other seeds, and scenes and rooms of somebody who had not seen the
@@ -38,7 +37,7 @@ from analysis.ear.belief import SHARPEST_MS, blur_ms, breadth  # noqa: E402
 from analysis.ear.buzzer import BuzzerPrint  # noqa: E402
 from analysis.sound import Block, Samples  # noqa: E402
 from bench import rooms  # noqa: E402
-from bench.ear_training import draw_scene  # noqa: E402
+from bench.ear_training import draw_scene, heard_once  # noqa: E402
 from bench.learning_fit import SLOWEST, slowed  # noqa: E402
 from bench.scenes import NOISES, no_buzzer_scene  # noqa: E402
 
@@ -61,7 +60,7 @@ def heard_in(samples: Samples, rate_hz: float, moves_s: list[float]) -> dict[str
             found.update(doubt=doubt, blur_ms=blur_ms(changes), true=bool(np.mean(near) > 0.5))
         return 1.0
 
-    with mock.patch.object(recording, "log_odds_of_buzzer", keep):
+    with heard_once(), mock.patch.object(recording, "log_odds_of_buzzer", keep):
         recording.hear(lambda: Block(samples, rate_hz, 0.0).pieces(1.0))
     return found or None
 
