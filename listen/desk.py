@@ -87,7 +87,8 @@ class Desk:
         self._meter = LevelMeter(piece.rate_hz)
         self._first_at, name = piece.at, None
         if self._folder is not None:
-            number = 1 + len(list(self._folder.glob("*.flac")))
+            kept = [int(path.stem) for path in self._folder.glob("*.flac") if path.stem.isdecimal()]
+            number = 1 + max(kept, default=0)
             try:
                 self._keeper = SoundKeeper(self._folder / f"{number}.flac", piece.rate_hz)
                 name = self._keeper.path.name

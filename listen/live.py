@@ -174,8 +174,8 @@ class Live:
         BadInput
             If the logbook cannot be written any more.
         """
-        self._face.begin(self.session, self._status, self._inbox)
         try:
+            self._face.begin(self.session, self._status, self._inbox)
             with _signals_say_quit(self._inbox):
                 for thread in self._threads:
                     thread.start()
@@ -185,6 +185,7 @@ class Live:
                 self._drain()
         finally:
             self._stop_listening()
+            self._microphone.close()
             if self._speech is not None:
                 self._speech.close()
             self._face.end()

@@ -191,16 +191,17 @@ class Microphone:
 
     def heard(self) -> Iterator[Opened | Piece | Lost]:
         """Listen until `stop`, taking the input up again whenever it is lost."""
-        while not self._stopped.is_set():
-            yield self._card.opened
-            try:
+        try:
+            while not self._stopped.is_set():
+                yield self._card.opened
                 yield from self._listen()
-            finally:
                 self._card.end()
-            if self._stopped.is_set():
-                return
-            yield Lost("the microphone is gone: plug it in again, listening goes on by itself")
-            self._wait_for_return()
+                if self._stopped.is_set():
+                    return
+                yield Lost("the microphone is gone: plug it in again, listening goes on by itself")
+                self._wait_for_return()
+        finally:
+            self._card.end()  # also one that was taken up again just as `stop` came
 
     def now_s(self) -> float:
         """Return the session time now; the sound at this moment may still be on its way."""
@@ -211,6 +212,10 @@ class Microphone:
     def stop(self) -> None:
         """End `heard`; safe from any thread."""
         self._stopped.set()
+
+    def close(self) -> None:
+        """End the program that reads the sound card, also where `heard` was never begun."""
+        self._card.end()
 
     def _listen(self) -> Iterator[Piece]:
         rate = self._card.opened.rate_hz

@@ -4,7 +4,9 @@ Both show what the session says and hold no job logic. Words and shapes carry th
 only helps. The screen is made for 80 by 24 and takes what more there is for readings.
 """
 
+import codecs
 import os
+import re
 import sys
 import textwrap
 import threading
@@ -32,6 +34,7 @@ _POINTS = {
     "open": ("●──╱ ●", "POINTS OPEN", "bold reverse"),
     "closed": ("●────●", "points closed", "bold"),
 }
+_KEY = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]?|O.|[^\x1b\r])?|.", re.DOTALL)
 _PLAIN_SHAPES = {"open": "o--/ o", "closed": "o----o"}
 _ASKS = ("refused", "asked", "unheard")
 _QUIET = ("refused", "level", "lost", "gap", "unkept", "asked", "unheard", "speech")
@@ -133,6 +136,7 @@ class ScreenFace:
         self._said: deque[Text] = deque(maxlen=40)
         self._drawn_s = 0.0
         self._give_back: Any = None
+        self._screen: Screenful | None = None
 
     def begin(self, session: Session, status: Status, inbox: Inbox) -> None:
         """See `listen.live.Face`."""
@@ -167,9 +171,12 @@ class ScreenFace:
 
     def end(self) -> None:
         """See `listen.live.Face`."""
-        self._screen.stop()
-        if self._give_back is not None:
-            self._give_back()
+        try:
+            if self._screen is not None:
+                self._screen.stop()
+        finally:
+            if self._give_back is not None:
+                self._give_back()
 
     def _remember(self, event: Event) -> None:
         style = "yellow" if event.kind in _QUIET else ""
@@ -189,7 +196,8 @@ class ScreenFace:
             size.height,
             fancy=self._console.encoding.startswith("utf"),
         )
-        self._screen.update(shown, refresh=True)
+        if self._screen is not None:
+            self._screen.update(shown, refresh=True)
 
     def _keys_from_now(self, inbox: Inbox) -> None:
         """Take single keys from the terminal, until `end` gives it back."""
@@ -198,8 +206,8 @@ class ScreenFace:
 
         fd = sys.stdin.fileno()
         before = termios.tcgetattr(fd)
-        tty.setcbreak(fd)
         self._give_back = lambda: termios.tcsetattr(fd, termios.TCSADRAIN, before)
+        tty.setcbreak(fd)
         threading.Thread(target=_read_keys, args=(fd, inbox), daemon=True).start()
 
 
@@ -211,11 +219,16 @@ def face(plain: bool) -> Face:
 
 
 def _read_keys(fd: int, inbox: Inbox) -> None:
+    decoder = codecs.getincrementaldecoder("utf-8")("ignore")  # a letter may come in two parts
     while data := os.read(fd, 1024):
-        text = data.decode("utf-8", "ignore")
-        for key in [text] if text.startswith("\x1b") else text:
+        for key in keys(decoder.decode(data)):
             inbox.put(Key(key))
     inbox.put(Words("quit"))
+
+
+def keys(text: str) -> list[str]:
+    """Part what a terminal sends into keys: a letter each, and an arrow's signs together."""
+    return _KEY.findall(text)
 
 
 def picture(

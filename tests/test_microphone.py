@@ -1,6 +1,7 @@
 """Counting samples, measuring level, keeping sound: what needs no sound card."""
 
 import os
+import queue
 import signal
 import subprocess
 import sys
@@ -12,10 +13,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from listen.desk import Desk
 from listen.errors import BadInput
 from listen.kept_sound import SoundKeeper, seconds_kept
 from listen.level import LevelMeter
-from listen.microphone import SampleClock, mono
+from listen.live import Listening, Live
+from listen.logbook import Logbook
+from listen.microphone import Microphone, Opened, Piece, SampleClock, mono
+from listen.session import Session
+from listen.sheet import read_sheet
 from listen.soundcard import Input, choose
 from listen.sources import open_recording
 
@@ -146,3 +152,67 @@ def test_an_input_is_chosen_by_number_or_name() -> None:
         choose([one, two], "line in")
     with pytest.raises(BadInput, match="no sound input was found"):
         choose([], None)
+
+
+class DeadCard:
+    """A sound card that opens and then gives nothing; those not ended are counted."""
+
+    running = 0
+
+    def __init__(self, wanted: str | None) -> None:
+        self.opened = Opened("dead", RATE)
+        self.ended = False
+        DeadCard.running += 1
+
+    def next(self, patience_s: float) -> None:
+        return None
+
+    def end(self) -> None:
+        DeadCard.running -= not self.ended
+        self.ended = True
+
+
+def test_a_card_taken_up_as_listening_stops_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("listen.microphone._Card", DeadCard)
+    monkeypatch.setattr("listen.microphone.RETRY_S", 0.0)
+    microphone = Microphone()
+    heard = microphone.heard()
+    next(heard)
+    next(heard)  # it is lost
+    with monkeypatch.context() as late:
+        # `stop` comes while the card is being opened again.
+        late.setattr(
+            "listen.microphone._Card", lambda wanted: (microphone.stop(), DeadCard(wanted))[1]
+        )
+        assert list(heard) == []
+    assert DeadCard.running == 0
+
+
+def test_a_face_that_cannot_appear_leaves_nothing_running(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ended = []
+
+    class Blank:
+        def begin(self, *_: object) -> None:
+            raise OSError("no terminal")
+
+        def end(self) -> None:
+            ended.append(True)
+
+    monkeypatch.setattr("listen.microphone._Card", DeadCard)
+    session = Session(read_sheet(Path(__file__).parents[1] / "samples" / "fire-pump.toml"))
+    with Logbook(tmp_path / "l", write=True) as book:
+        live = Live(book, 1, session, Microphone(), Blank(), Listening(), None)  # type: ignore[arg-type]
+        with pytest.raises(OSError, match="no terminal"):
+            live.run()
+    assert ended == [True] and DeadCard.running == 0
+
+
+def test_sound_is_kept_also_where_an_older_file_was_taken_away(tmp_path: Path) -> None:
+    (tmp_path / "2.flac").write_bytes(b"older")
+    inbox: queue.SimpleQueue[object] = queue.SimpleQueue()
+    desk = Desk(tmp_path, inbox)
+    desk.take(Piece(np.zeros(RATE, np.int16), RATE, 0))
+    desk.close()
+    assert (tmp_path / "3.flac").is_file() and (tmp_path / "2.flac").read_bytes() == b"older"

@@ -1,6 +1,7 @@
 """The screen's picture and the line that is typed."""
 
 import io
+import queue
 
 import pytest
 from rich.console import Console
@@ -8,8 +9,8 @@ from rich.text import Text
 from test_session import Bench
 
 from listen.level import Level
-from listen.live import Status
-from listen.terminal import Typing, picture
+from listen.live import Inbox, Status
+from listen.terminal import ScreenFace, Typing, _read_keys, keys, picture
 
 
 def drawn(bench: Bench, status: Status, width: int, height: int, fancy: bool = True) -> list[str]:
@@ -69,3 +70,21 @@ def test_keys_make_a_line() -> None:
     typing.key("\x15")
     assert typing.line == ""
     assert typing.key("\x04") == "quit"
+
+
+def test_keys_are_parted() -> None:
+    assert keys("3\x1b[A4") == ["3", "\x1b[A", "4"]
+    assert keys("\x1b[1;5C\x1bOPé\x1b\r") == ["\x1b[1;5C", "\x1bOP", "é", "\x1b", "\r"]
+
+
+def test_a_letter_may_come_in_two_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    parts = iter([b"\xc3", b"\xa9\x1b[A", b""])
+    inbox: Inbox = queue.SimpleQueue()
+    with monkeypatch.context() as patched:
+        patched.setattr("listen.terminal.os.read", lambda *_: next(parts))
+        _read_keys(0, inbox)
+    assert [inbox.get().text for _ in range(3)] == ["é", "\x1b[A", "quit"]
+
+
+def test_a_screen_that_was_never_started_can_end() -> None:
+    ScreenFace(Console(file=io.StringIO())).end()
