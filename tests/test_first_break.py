@@ -132,6 +132,31 @@ def test_beeps_that_noise_hides_end_no_train():
     assert [c.time_s for c in live][-2:] == [4.0, edges[-1]]  # once the clock is known
 
 
+def test_a_beep_that_is_due_and_does_not_come_ends_a_train():
+    # Each train begins in step with the one before, two beeps later.
+    edges = beeping([(at, at + 0.43) for at in np.arange(1.0, 13.0, 0.6)])
+    raw = changes_at(edges)
+
+    def sounds(begin_s, end_s):
+        return 10.0 if np.searchsorted(edges, 0.5 * (begin_s + end_s)) % 2 else -10.0
+
+    assert len(gather_beeps(raw, 14.0, 0.0, sounds=sounds)) == 40
+    live, gatherer = [], BeepGatherer()
+    gatherer.pulse_s, gatherer.sounds = (0.07, 0.09), sounds
+    for now_s in np.arange(0.005, 14.0, 0.02):
+        live += gatherer.take([c for c in raw if now_s - 0.02 < c.time_s <= now_s], now_s)
+    assert [c.time_s for c in live] == [c.time_s for c in gather_beeps(raw, sounds=sounds)]
+
+
+@pytest.mark.parametrize("every_s", [0.8, 0.72])
+def test_trains_that_follow_each_other_quickly_and_evenly_are_told_apart(every_s):
+    trains = [(at, at + 0.43) for at in np.arange(1.0, 19.0, every_s)]
+    changes = changes_in(tone_on(beeping(trains), 20.0))
+    assert [c.change for c in changes] == ["starts", "stops"] * len(trains)
+    openings = [c.time_s for c in changes[::2]]
+    assert openings == pytest.approx([start for start, _ in trains], abs=0.003)
+
+
 def test_a_beeper_is_learnt_in_a_room_that_fills_its_gaps():
     trains = [(1.0, 2.83), (4.0, 5.615), (7.0, 8.293), (9.5, 11.108)]
     sound = tone_on(beeping(trains, 0.11, 0.055), 13.0, noise=0.001)

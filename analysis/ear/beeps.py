@@ -4,10 +4,14 @@ A pulsed buzzer beeps 2 to 10 times a second while it sounds (common practice, n
 clock is electronic, so the beeps of all trains follow each other at one period, which a hand on a
 crank does not keep. An opening is the start of its first beep. A closing may fall into the gap
 after the last beep, where nothing can be heard of it; then the gap stands in its uncertainty.
+
+Where a beep is due and silence is heard, the train is over. Where noise may have hidden it, the
+train goes on with what comes in time.
 """
 
 import itertools
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +19,8 @@ import numpy.typing as npt
 from analysis.change import Change
 
 Array = npt.NDArray[np.float64]
+Sounds = Callable[[float, float], float]
+"""Log odds that the buzzer sounds all the time between two moments, in s, by what was heard."""
 
 SHORTEST_S, LONGEST_S = 0.09, 0.52
 SAME_S, SAME = 0.006, 0.02
@@ -30,6 +36,10 @@ MOST_MISSED = 3
 """Most beeps that may go unheard between two that are heard."""
 SHOWS_S = 0.05
 """How long after its beginning a beep shows."""
+SHOWS_LATEST_S = 0.1
+"""The same of one that is cut short (:mod:`.shortbeep`)."""
+PLAINLY_LOG_ODDS = 3.0
+"""Log odds from which a beep that was due plainly did not come."""
 REMEMBERED = 200
 """Latest changes from which the clock of a live train is taken."""
 MOST_ODD = 0.25
@@ -38,11 +48,17 @@ EXACTLY, MOST_ODD_IF_EXACT = 0.02, 0.5
 """The same of a clock that is kept exactly: where noise makes and hides beeps, half must do."""
 
 
+def unheard(begin_s: float, end_s: float) -> float:
+    """Know nothing of the sound between two moments."""
+    return 0.0
+
+
 def gather_beeps(
     changes: list[Change],
     end_s: float = np.inf,
     begin_s: float = np.inf,
     pulse_s: tuple[float, float] | None = None,
+    sounds: Sounds = unheard,
 ) -> list[Change]:
     """Return the changes with each train of beeps made one sound.
 
@@ -58,23 +74,121 @@ def gather_beeps(
     pulse_s : (float, float) or None
         Lengths of a beep and a gap, where the buzzer is known to beep: for when too few were heard
         to show a clock.
+    sounds : callable
+        What was heard where no change was.
 
     Returns
     -------
     list of Change
     """
-    return _gathered(changes, _ticks(changes, begin_s, end_s, pulse_s), end_s)
+    beeping = _Beeping.of(changes, begin_s, end_s, pulse_s, sounds)
+    return changes if beeping is None else beeping.gathered(changes, end_s)
 
 
-def _ticks(
-    changes: list[Change], begin_s: float, end_s: float, pulse_s: tuple[float, float] | None
-) -> tuple[float, float] | None:
-    """Return the clock of the beeps, as `clock` does."""
-    starts_s = [c.time_s for c in changes if c.change == "starts"]
-    heard = clock(starts_s, _quiet_s(changes, begin_s, end_s)) if starts_s else None
-    if heard is None and starts_s and pulse_s is not None:
-        return sum(pulse_s), 1.5 * sum(pulse_s)
-    return heard
+@dataclass(frozen=True)
+class _Beeping:
+    """How a buzzer beeps.
+
+    Attributes
+    ----------
+    period_s, beep_s : float
+        From the start of a beep to that of the next, and to its own end.
+    longest_s : float
+        Longest usual step from beep to beep.
+    sounds : callable
+        What was heard where no change was.
+    """
+
+    period_s: float
+    beep_s: float
+    longest_s: float
+    sounds: Sounds
+
+    @classmethod
+    def of(
+        cls,
+        changes: list[Change],
+        begin_s: float,
+        end_s: float,
+        pulse_s: tuple[float, float] | None,
+        sounds: Sounds,
+    ) -> "_Beeping | None":
+        """Return how the buzzer beeps by its changes; None if it does not."""
+        starts_s = [c.time_s for c in changes if c.change == "starts"]
+        if not starts_s:
+            return None
+        beeps_s = [
+            b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"
+        ]
+        ticks = _ticks(starts_s)
+        if ticks is None:
+            if pulse_s is None:
+                return None
+            ticks = sum(pulse_s), 1.5 * sum(pulse_s)
+        beep_s = float(np.median(beeps_s)) if beeps_s else 0.5 * ticks[0]
+        beeping = cls(ticks[0], beep_s, ticks[1], sounds)
+        quiet_s = _quiet_s(changes, begin_s, end_s)
+        if pulse_s is None and not _alone(starts_s, *ticks, quiet_s):
+            return beeping if len(beeping.trains(changes)) > 1 else None
+        return beeping
+
+    def gathered(self, changes: list[Change], end_s: float) -> list[Change]:
+        """Return the first change of each train, and the last of those that are over."""
+        gathered: list[Change] = []
+        for train in self.trains(changes):
+            if train[0].change == "starts":
+                gathered.append(train[0])
+            last = train[-1]
+            if last.change == "stops":
+                begin_s = _last_start(train, last)
+                cut_short = last.time_s - begin_s < 0.9 * self.beep_s
+                if not cut_short and begin_s + self.period_s + SHOWS_S > end_s:
+                    continue
+                gap_s = 0.0 if cut_short else max(0.0, self.period_s - self.beep_s)
+                uncertainty_s = float(np.hypot(last.uncertainty_s, gap_s / np.sqrt(3)))
+                gathered.append(replace(last, uncertainty_s=uncertainty_s))
+        return gathered
+
+    def trains(self, changes: list[Change]) -> list[list[Change]]:
+        """Part the changes into trains of beeps."""
+        trains: list[list[Change]] = []
+        for change in changes:
+            goes_on = (
+                trains
+                and self._goes_on(change, _last_beep(trains[-1], self.beep_s))
+                and not (change.change == "stops" and trains[-1][-1].change == "stops")
+            )
+            if goes_on:
+                trains[-1].append(change)
+            else:
+                trains.append([change])
+        return trains
+
+    def _goes_on(self, change: Change, last_s: float) -> bool:
+        """Say whether a train whose last beep began at `last_s` goes on: soon enough, or in time.
+
+        Noise hides a beep here and there; a train that began anew keeps time by chance only.
+        """
+        step_s = change.time_s - last_s
+        turns = round(step_s / self.period_s)
+        out_s = abs(step_s - turns * self.period_s)
+        in_time = out_s < min(IN_TIME_S + change.uncertainty_s, MOST_OUT * self.period_s)
+        may = step_s < self.longest_s or (turns <= MOST_HIDDEN + 1 and in_time)
+        return may and not (change.change == "starts" and self.is_over(last_s, change.time_s))
+
+    def is_over(self, last_s: float, until_s: float) -> bool:
+        """Say whether a beep that was due after the one at `last_s` plainly did not come."""
+        due_s = last_s + self.period_s
+        while due_s < until_s:
+            if self.sounds(due_s, min(due_s + self.beep_s, until_s)) < -PLAINLY_LOG_ODDS:
+                return True
+            due_s += self.period_s
+        return False
+
+    @property
+    def waits_s(self) -> float:
+        """How long after a beep began another may still belong to its train, in s."""
+        return max(self.longest_s, (MOST_HIDDEN + 1 + MOST_OUT) * self.period_s)
 
 
 def _quiet_s(changes: list[Change], begin_s: float, end_s: float) -> float:
@@ -82,54 +196,6 @@ def _quiet_s(changes: list[Change], begin_s: float, end_s: float) -> float:
     before_s = changes[0].time_s - begin_s if changes[0].change == "starts" else 0.0
     ended = changes[-1].change == "stops" and end_s < np.inf
     return max(before_s, end_s - changes[-1].time_s if ended else 0.0)
-
-
-def _gathered(
-    changes: list[Change], ticks: tuple[float, float] | None, end_s: float
-) -> list[Change]:
-    if ticks is None:
-        return changes
-    period_s = ticks[0]
-    beeps_s = [b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"]
-    beep_s = float(np.median(beeps_s)) if beeps_s else 0.5 * period_s
-    trains: list[list[Change]] = []
-    for change in changes:
-        goes_on = (
-            trains
-            and _goes_on(change, _last_beep(trains[-1], beep_s), ticks)
-            and not (change.change == "stops" and trains[-1][-1].change == "stops")
-        )
-        if goes_on:
-            trains[-1].append(change)
-        else:
-            trains.append([change])
-    gathered: list[Change] = []
-    for train in trains:
-        if train[0].change == "starts":
-            gathered.append(train[0])
-        last = train[-1]
-        if last.change == "stops":
-            begin_s = _last_start(train, last)
-            cut_short = last.time_s - begin_s < 0.9 * beep_s
-            if not cut_short and begin_s + period_s + SHOWS_S > end_s:
-                continue
-            gap_s = 0.0 if cut_short else max(0.0, period_s - beep_s)
-            uncertainty_s = float(np.hypot(last.uncertainty_s, gap_s / np.sqrt(3)))
-            gathered.append(replace(last, uncertainty_s=uncertainty_s))
-    return gathered
-
-
-def _goes_on(change: Change, last_s: float, ticks: tuple[float, float]) -> bool:
-    """Say whether a train whose last beep began at `last_s` goes on: soon enough, or in time.
-
-    Noise hides a beep here and there; a train that began anew would keep time by chance only.
-    """
-    period_s, longest_s = ticks
-    step_s = change.time_s - last_s
-    turns = round(step_s / period_s)
-    out_s = abs(step_s - turns * period_s)
-    in_time = out_s < min(IN_TIME_S + change.uncertainty_s, MOST_OUT * period_s)
-    return step_s < longest_s or (turns <= MOST_HIDDEN + 1 and in_time)
 
 
 class BeepGatherer:
@@ -141,9 +207,10 @@ class BeepGatherer:
 
     def __init__(self) -> None:
         self.pulse_s: tuple[float, float] | None = None  # of the buzzer, as soon as it is known
+        self.sounds: Sounds = unheard
         self._raw: list[Change] = []
         self._began_s: float | None = None
-        self._ticks: tuple[float, float] | None = None
+        self._beeping: _Beeping | None = None
         self._waiting: list[Change] = []
         self._reported_s = -np.inf
 
@@ -172,21 +239,22 @@ class BeepGatherer:
         cut = len(raw) > len(self._raw)
         if cut:
             self._began_s = began_s = np.inf
-        self._ticks = _ticks(self._raw, began_s, end_s, self.pulse_s) or self._ticks
-        gathered = _gathered(self._raw, self._ticks, end_s)
+        heard = _Beeping.of(self._raw, began_s, end_s, self.pulse_s, self.sounds)
+        self._beeping = heard or self._beeping
+        gathered = self._beeping.gathered(self._raw, end_s) if self._beeping else self._raw
         # What is left of a train that was cut begins no train.
         self._waiting = [
             c for c in gathered if c.time_s > self._reported_s and not (cut and c is self._raw[0])
         ]
 
     def _settled(self, change: Change, now_s: float) -> bool:
-        longest_s = 0.0 if self._ticks is None else _longest_s(*self._ticks)
-        return change.change != "stops" or now_s > change.time_s + longest_s
-
-
-def _longest_s(period_s: float, usual_s: float) -> float:
-    """Return how long after a beep began another may still belong to its train, in s."""
-    return max(usual_s, (MOST_HIDDEN + 1 + MOST_OUT) * period_s)
+        if change.change != "stops" or self._beeping is None:
+            return change.change != "stops" or now_s > change.time_s
+        if now_s > change.time_s + self._beeping.waits_s:
+            return True
+        began_s = [c.time_s for c in self._raw if c.change == "starts" and c.time_s < change.time_s]
+        last_s = max([change.time_s - self._beeping.beep_s, *began_s[-1:]])
+        return self._beeping.is_over(last_s, now_s - SHOWS_LATEST_S)
 
 
 def _last_beep(train: list[Change], beep_s: float) -> float:
@@ -234,15 +302,32 @@ def clock(starts_s: list[float], quiet_s: float = 0.0) -> tuple[float, float] | 
     Beeps that never pause are no trains. One train alone is, in silence of `quiet_s` before it or
     after it, if it keeps time as no hand on a crank does.
     """
+    ticks = _ticks(starts_s)
+    if ticks is None:
+        return None
+    pauses = bool(np.any(np.diff(starts_s) > _pause_s(*ticks)))
+    return ticks if pauses or _alone(starts_s, *ticks, quiet_s) else None
+
+
+def _ticks(starts_s: list[float]) -> tuple[float, float] | None:
+    """Return the same, also of beeps that never pause."""
     period_s = beat(starts_s)
     if period_s is None:
         return None
-    steps, short = _steps(starts_s)
+    _, short = _steps(starts_s)
     usual = np.round(np.quantile(short, 0.9) / period_s)
-    longest_s = (usual + 0.5) * period_s
-    pause_s = longest_s + 0.3 * period_s
-    alone = quiet_s > pause_s and float(np.median(np.abs(short / period_s - 1))) < EXACTLY
-    return (period_s, longest_s) if alone or np.any(steps > pause_s) else None
+    return period_s, float(usual + 0.5) * period_s
+
+
+def _pause_s(period_s: float, longest_s: float) -> float:
+    return longest_s + 0.3 * period_s
+
+
+def _alone(starts_s: list[float], period_s: float, longest_s: float, quiet_s: float) -> bool:
+    """Say whether beeps are one train, in silence."""
+    _, short = _steps(starts_s)
+    exact = len(short) > 0 and float(np.median(np.abs(short / period_s - 1))) < EXACTLY
+    return exact and quiet_s > _pause_s(period_s, longest_s)
 
 
 def _steps(starts_s: list[float]) -> tuple[Array, Array]:

@@ -39,6 +39,7 @@ import numpy.typing as npt
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
+from analysis.ear.frameodds import FrameOdds
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.settling import when_settled
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
@@ -89,6 +90,8 @@ LIKENESS_FRAMES = 150
 """Latest frames whose likeness is kept: those of UNLIKE_S and of what is looked at after a turn."""
 LATEST_CHANGES = 300
 """Latest changes that tell how often the contact chatters."""
+ODDS_KEPT_S = 300.0
+"""For how long what the frames said is kept, live: longer than the trains of a beeper last."""
 KEPT_S = 1.5
 """How much of the latest sound is kept: more than LOOK_BACK_S."""
 
@@ -205,6 +208,7 @@ class Ear:
         self._beeps = Beeps()
         self._due: Due | None = None
         self._likeness = _Likeness()
+        self._frame_odds = FrameOdds(self.grid)
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
         self._chatter: deque[float] = deque(maxlen=LATEST_CHANGES)
         self.kept: list[_Kept] = []
@@ -246,6 +250,7 @@ class Ear:
         changes: list[Change] = []
         if len(self._latest.samples) == 0 and self._frame == 0:
             self._start = first
+            self._frame_odds.begin(first / rate + self.grid.middle_s(0))
         elif first != self._start + len(self._latest.samples):
             changes += self.finish()
             self._restart(first)
@@ -261,8 +266,19 @@ class Ear:
         return self._look(self._turn, at_end=True)
 
     def let_go(self) -> None:
-        """Keep no moments to reconsider."""
+        """Keep no moments to reconsider, and of the frames' odds only the latest."""
         self.kept.clear()
+        self._frame_odds.keep(ODDS_KEPT_S)
+
+    def sounds(self, begin_s: float, end_s: float) -> float:
+        """Return the log odds that the buzzer sounds all the time between two moments, in s.
+
+        They are of what the frames show; 0 where there are none, or both states sound.
+        """
+        if self.buzzer.silent is None:
+            return 0.0
+        odds = self._frame_odds.between(begin_s, end_s)
+        return odds if self.buzzer.silent == 0 else -odds
 
     def reconsider(self, changes: list[Change]) -> list[Change]:
         """Return the changes in the light of all that was heard.
@@ -284,6 +300,7 @@ class Ear:
 
     def _restart(self, first: int) -> None:
         self._start, self._frame = first, 0
+        self._frame_odds.begin(first / self.grid.rate_hz + self.grid.middle_s(0))
         self._latest = _Latest()
         self._log_odds, self._turn = 0.0, None
         self._last_settled_s = first / self.grid.rate_hz
@@ -299,6 +316,7 @@ class Ear:
         levels = grid.levels(powers, self._columns)
         evidence = evidence_of(self.buzzer.evidence, as_steps(levels))
         weights = EVIDENCE_SHARE * evidence.sum(axis=1)
+        self._frame_odds.append(weights)
         start_s = self._start / grid.rate_hz
         ceiling = float(np.log(DWELL_S / grid.hop_s))
         for weight, each in zip(weights.tolist(), evidence, strict=True):

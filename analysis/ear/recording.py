@@ -231,7 +231,7 @@ def _hear(
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds))
     true_changes = (1.0 - ear.doubt) * len(changes)
-    changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s)
+    changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
     return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, differ)
 
 
