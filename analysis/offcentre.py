@@ -29,7 +29,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.budget import Line
+from analysis.budget import BudgetLine
 
 
 @dataclass(frozen=True)
@@ -66,9 +66,9 @@ def residual_deg(off_centre: float, from_mark_deg: float, each_side_deg: float) 
     return math.degrees(off_centre) * abs(reading - math.cos(math.radians(each_side_deg)))
 
 
-def line(off_centre: float, from_mark_deg: float, each_side_deg: float) -> Line:
+def line(off_centre: float, from_mark_deg: float, each_side_deg: float) -> BudgetLine:
     """Return the budget's line for a wheel that may be off centre by e / R."""
-    return Line(
+    return BudgetLine(
         "wheel off centre",
         residual_deg(off_centre, from_mark_deg, each_side_deg),
         "triangular",

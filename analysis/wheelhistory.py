@@ -28,12 +28,12 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from analysis import offcentre
-from analysis.budget import Line, combine, resolution
+from analysis.budget import BudgetLine, combine, resolution
 from analysis.crank import Crank
 from analysis.deadcentre import HIGHEST_SUM_DEG, DeadCentre, StopPair, dead_centre
 from analysis.engine import CylinderFigure, Engine
 from analysis.reading import Reading
-from analysis.record import PlacedReading, Source
+from analysis.record import CentreSource, PlacedReading
 from analysis.wheel import Mark, Side, meanings, nearest, wrap
 
 
@@ -58,9 +58,9 @@ class _Stops:
 class WheelCorrection:
     """What a cylinder's readings in one setting are corrected by."""
 
-    source: Source
+    source: CentreSource
     wheel_error_deg: float | None
-    lines: tuple[Line, ...] | None
+    lines: tuple[BudgetLine, ...] | None
     marks_deg: tuple[float, ...]  # those that can stand for the cylinder's dead centre
     from_cylinder: str | None = None
     stops_at_deg: float = 0.0  # the mark on the wheel whose stops these are
@@ -217,7 +217,7 @@ class WheelHistory:
 
     def off_centre_line(
         self, figure: CylinderFigure, setting: int, used: WheelCorrection, angle_deg: float
-    ) -> list[Line]:
+    ) -> list[BudgetLine]:
         """Return what a wheel off centre adds to an opening at an angle."""
         off = max(self.engine.wheel.off_centre, self._off_centre[setting])
         if off == 0.0:
@@ -377,7 +377,7 @@ def _sided(
 
 
 def _from_stops(
-    source: Source,
+    source: CentreSource,
     found: DeadCentre,
     marks: tuple[float, ...],
     at_deg: float,

@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.ear.buzzer import STEPS, BuzzerPrint
 from listen.errors import BadInput
-from listen.places import home
+from listen.paths import home
 
 SCHEMA = "thirdear/buzzer/1"
 

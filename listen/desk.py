@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from listen.errors import BadInput
-from listen.event import Kind
+from listen.event import EventKind
 from listen.kept_sound import SoundKeeper
 from listen.level import WHAT_TO_DO, LevelMeter
 from listen.microphone import Lost, Opened, Piece
@@ -23,7 +23,7 @@ BAD_SECONDS = 3
 class Made:
     """An event to be made of what was found."""
 
-    kind: Kind
+    kind: EventKind
     at_s: float
     body: Mapping[str, Any]
 
@@ -133,5 +133,5 @@ class Desk:
             body = {"state": level.state, "words": WHAT_TO_DO[level.state]}
             self._made("level", piece.end_s, body)
 
-    def _made(self, kind: Kind, at_s: float, body: Mapping[str, Any]) -> None:
+    def _made(self, kind: EventKind, at_s: float, body: Mapping[str, Any]) -> None:
         self._inbox.put(Made(kind, at_s, body))

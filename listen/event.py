@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-Kind = Literal[
+EventKind = Literal[
     "began",
     "listening",
     "buzzer",
@@ -46,5 +46,5 @@ class Event:
 
     seq: int
     at_s: float
-    kind: Kind
+    kind: EventKind
     body: Mapping[str, Any]

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.spoken.dialogue import Dialogue, Turn
+from analysis.spoken.dialogue import Dialogue, Outcome
 from analysis.spoken.lines import lines_of
 from listen.aloud import aloud, what_now
 from listen.desk import Made
@@ -82,16 +82,16 @@ class HandsFree:
         self._listener.expected = session.expected
         self._listener.cylinders = [cylinder.name for cylinder in session.engine.cylinders]
 
-    def take(self, spoken: Spoken, session: Session) -> Turn:
+    def take(self, spoken: Spoken, session: Session) -> Outcome:
         """Return what is to be done about an utterance, and answer what only asks."""
-        turn = self._dialogue.take(spoken.judged, spoken.start_s)
-        if turn.about is not None:
+        outcome = self._dialogue.take(spoken.judged, spoken.start_s)
+        if outcome.about is not None:
             answers = {
                 "again": self._last_said or "nothing was said",
                 "what now": what_now(session),
             }
-            self._say(answers.get(turn.about, turn.about))
-        return turn
+            self._say(answers.get(outcome.about, outcome.about))
+        return outcome
 
     @property
     def listening(self) -> bool:

@@ -1,7 +1,6 @@
 """Hearing a recording: decode it, find the changes of the buzzer, say what was doubtful."""
 
 import math
-import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -12,6 +11,7 @@ from analysis.ear.recording import Heard, hear
 from analysis.ear.teaching import sounding_of
 from analysis.soundspeed import sound_delay
 from listen.errors import BadInput
+from listen.paths import StrPath
 from listen.sources import Recording, open_recording
 
 LIVE_BLOCK_S = 0.02
@@ -41,7 +41,7 @@ class Hearing:
 
 
 def hear_recording(
-    path: str | os.PathLike[str],
+    path: StrPath,
     sounding: Sounding | None = None,
     progress: Callable[[float], None] = lambda seconds: None,
     *,

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analysis.history import Drift, Session, drift, since_setting
+from analysis.history import DatedAngle, Drift, drift, since_setting
 from analysis.record import SCHEMA
 from listen.errors import BadInput
-from listen.pictures import Area, Line, Picture, Point, Words, dot, whisker
+from listen.pictures import Area, Label, Picture, Point, Polyline, dot, whisker
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class CylinderHistory:
     engine, name : str
     figure_deg, tolerance_deg : float
         As the newest record has them.
-    sessions : tuple of Session
+    sessions : tuple of DatedAngle
         In order of time; days count from the start of the calendar.
     drift : Drift or None
         Of the sessions since the points were last set.
@@ -33,7 +33,7 @@ class CylinderHistory:
     name: str
     figure_deg: float
     tolerance_deg: float
-    sessions: tuple[Session, ...]
+    sessions: tuple[DatedAngle, ...]
     drift: Drift | None
 
     @property
@@ -196,20 +196,20 @@ def history_picture(found: Sequence[CylinderHistory]) -> Picture:
         ]  # fmt: skip
         picture.shapes.append(Area(band, "band"))
         figure = y(one.figure_deg)
-        picture.shapes.append(Line([(left, figure), (width - 2, figure)], "spec", 0.3, True))
-        picture.shapes.append(Line([(left, top), (left, bottom), (width - 2, bottom)]))
+        picture.shapes.append(Polyline([(left, figure), (width - 2, figure)], "spec", 0.3, True))
+        picture.shapes.append(Polyline([(left, top), (left, bottom), (width - 2, bottom)]))
         for angle in (*edges, one.figure_deg):
-            picture.shapes.append(Words((left - 1.5, y(angle) + 1), f"{angle:g}", 3.0, "end"))
+            picture.shapes.append(Label((left - 1.5, y(angle) + 1), f"{angle:g}", 3.0, "end"))
         for day in dict.fromkeys((first, last)):
-            picture.shapes.append(Words((x(day), bottom + 4.2), _date(day), 3.0))
+            picture.shapes.append(Label((x(day), bottom + 4.2), _date(day), 3.0))
         title = f"{one.engine}, cylinder {one.name}"
-        picture.shapes.append(Words((2.0, top - 7.5), title, 3.2, "start", bold=True))
-        picture.shapes.append(Words((2.0, top - 3.0), one.words(), 3.0, "start"))
+        picture.shapes.append(Label((2.0, top - 7.5), title, 3.2, "start", bold=True))
+        picture.shapes.append(Label((2.0, top - 3.0), one.words(), 3.0, "start"))
         if one.drift:
             since = since_setting(one.sessions)
             ends = since[0].day, since[-1].day
             line = [(x(day), y(one.drift.angle_deg(day))) for day in ends]
-            picture.shapes.append(Line(line, "ink", 0.3, not one.drift.beyond_chance))
+            picture.shapes.append(Polyline(line, "ink", 0.3, not one.drift.beyond_chance))
         for session in one.sessions:
             at, doubt = x(session.day), session.U_deg
             ends_at = (y(session.angle_deg - doubt), y(session.angle_deg + doubt))
@@ -229,7 +229,7 @@ class _Told:
     name: str
     figure_deg: float
     tolerance_deg: float
-    session: Session
+    session: DatedAngle
 
 
 def _told(record: dict[str, Any]) -> list[_Told]:
@@ -243,7 +243,7 @@ def _told(record: dict[str, Any]) -> list[_Told]:
         if not angle or not angle["u_deg"]:
             continue
         set_ = "found" in phases and "left" in phases
-        session = Session(
+        session = DatedAngle(
             record["day"],
             _number(angle["angle_deg"]),
             _number(angle["u_deg"]),

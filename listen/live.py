@@ -68,7 +68,7 @@ class Status:
 
 
 @dataclass(frozen=True)
-class Words:
+class TypedLine:
     """What the mechanic typed, as one line."""
 
     text: str
@@ -102,7 +102,7 @@ class Face(Protocol):
     """What a session is shown on."""
 
     def begin(self, session: Session, status: Status, inbox: Inbox) -> None:
-        """Appear, and from now on put `Words` and `Key` into the inbox."""
+        """Appear, and from now on put `TypedLine` and `Key` into the inbox."""
 
     def show(self, event: Event) -> None:
         """Show an event, which is in the logbook and in the session."""
@@ -200,8 +200,8 @@ class Live:
         """Deal with one thing from the inbox; False when it ends the session."""
         if isinstance(item, Key):
             words = self._face.key(item)
-            item = Words(words) if words is not None else None
-        if isinstance(item, Words):
+            item = TypedLine(words) if words is not None else None
+        if isinstance(item, TypedLine):
             return self._answer(item.text)
         if isinstance(item, Spoken):
             self._take_spoken(item)
@@ -228,9 +228,9 @@ class Live:
         """Do what was said aloud; log what was not understood."""
         assert self._speech is not None
         listening = self._speech.listening
-        turn = self._speech.take(spoken, self.session)
+        outcome = self._speech.take(spoken, self.session)
         heard = spoken.as_dict()
-        understood, question = turn.understood, turn.question
+        understood, question = outcome.understood, outcome.question
         if spoken.reading is not None and self.session.moved_since(spoken.start_s):
             # It was said at another step than the one it would now be taken for.
             understood, question = False, STEP_CHANGED
@@ -239,10 +239,10 @@ class Live:
                 body = {"words": heard["words"], "question": question, "heard": heard}
                 self._log(self.session.event("unheard", spoken.start_s, body))
             return
-        for line in turn.lines:
+        for line in outcome.lines:
             if self.session.finished:
                 return
-            self._answer(line, spoken.start_s, heard, line is turn.lines[-1])
+            self._answer(line, spoken.start_s, heard, line is outcome.lines[-1])
 
     def _answer(
         self,
@@ -373,7 +373,7 @@ def _signals_say_quit(inbox: Inbox) -> Iterator[None]:
     """Take Ctrl-C, and the end of the terminal, as the word quit: no event is left half done."""
     names = ("SIGINT", "SIGTERM", "SIGHUP")
     kept = {
-        number: signal.signal(number, lambda *_: inbox.put(Words("quit")))
+        number: signal.signal(number, lambda *_: inbox.put(TypedLine("quit")))
         for number in (getattr(signal, name) for name in names if hasattr(signal, name))
     }
     try:

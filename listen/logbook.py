@@ -35,7 +35,7 @@ from typing import IO, Any
 
 from listen.errors import BadInput
 from listen.event import Event
-from listen.places import home
+from listen.paths import StrPath, home
 
 APPLICATION_ID = 0x74683365  # "th3e"
 
@@ -133,7 +133,7 @@ class Logbook:
         If it cannot be opened, is damaged, is no logbook, or is of a newer version.
     """
 
-    def __init__(self, path: str | os.PathLike[str], *, write: bool) -> None:
+    def __init__(self, path: StrPath, *, write: bool) -> None:
         self.path = Path(path)
         self._lock: IO[bytes] | None = None
         if self.path.is_dir():

@@ -11,17 +11,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from analysis.budget import Line
+from analysis.budget import BudgetLine
 from analysis.engine import Engine
 from analysis.record import CylinderRecord, TimingRecord
 from analysis.wheel import show
+from listen.excerpts import Excerpt
 from listen.pictures import Picture, pictures_of, sound_picture
 from listen.report import action, comparisons, dead_centre, put_aside, side
-from listen.stretches import Stretch
 
 VERDICTS = {"within": "✓ within", "outside": "✗ outside", "undecided": "? undecided"}
 
-Place = Literal["wide", "left", "right"]
+Position = Literal["wide", "left", "right"]
 
 _USUAL = ("full", "forward")
 
@@ -40,7 +40,7 @@ class Facts:
 
     title: str
     rows: Sequence[tuple[str, str]]
-    place: Place = "right"
+    position: Position = "right"
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class Table:
     numbers: frozenset[int] = frozenset()
     struck: frozenset[int] = frozenset()
     shares: Sequence[float] = ()
-    place: Place = "right"
+    position: Position = "right"
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Items:
 
     title: str
     items: Sequence[str]
-    place: Place = "right"
+    position: Position = "right"
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ class Pictures:
 
     title: str
     pictures: Sequence[Picture]
-    place: Place = "wide"
+    position: Position = "wide"
 
 
 Part = Facts | Table | Items | Pictures
@@ -95,14 +95,14 @@ class Page:
     parts: tuple[Part, ...] = field(default_factory=tuple)
 
 
-def page_of(record: TimingRecord, sounds: Sequence[Stretch] = ()) -> Page:
+def page_of(record: TimingRecord, sounds: Sequence[Excerpt] = ()) -> Page:
     """Put a record's page together.
 
     Parameters
     ----------
     record : TimingRecord
         What to show.
-    sounds : sequence of Stretch
+    sounds : sequence of Excerpt
         The sound around the openings, as far as it was kept.
 
     Returns
@@ -118,7 +118,7 @@ def page_of(record: TimingRecord, sounds: Sequence[Stretch] = ()) -> Page:
             Items(
                 "Look here",
                 [*record.warnings, *([f"without a partner: {alone}"] * bool(alone))],
-                place="wide",
+                position="wide",
             )
         )
     parts.append(Pictures("On the wheel", list(pictures_of(record))))
@@ -174,7 +174,7 @@ def _verdicts(record: TimingRecord) -> Table:
         ("Cylinder", "Phase", "Opens at", "95 %", "n", "Spread", "Off by", "Verdict",
          "Chance within", "Chance outside"),
         rows, frozenset({2, 3, 4, 5, 6, 8, 9}),
-        shares=(8, 7, 13, 9, 4, 8, 11, 13, 13, 14), place="wide",
+        shares=(8, 7, 13, 9, 4, 8, 11, 13, 13, 14), position="wide",
     )  # fmt: skip
 
 
@@ -197,7 +197,7 @@ def _to_do(record: TimingRecord) -> Facts:
     return Facts(
         "What to do",
         [(f"Cylinder {c.figure.name}", words(c)) for c in record.cylinders],
-        place="wide",
+        position="wide",
     )
 
 
@@ -257,11 +257,11 @@ def budget_table(record: TimingRecord) -> Table:
         "Uncertainty budget, degrees",
         ("Cyl.", "Source", "Value", "Distribution", "Divisor", "Sens.", "u", "dof", "Note"),
         rows + together, frozenset({2, 4, 5, 6, 7}), shares=(7, 16, 6, 11, 7, 6, 6, 5, 36),
-        place="wide",
+        position="wide",
     )  # fmt: skip
 
 
-def _budget_row(line: Line) -> tuple[str, ...]:
+def _budget_row(line: BudgetLine) -> tuple[str, ...]:
     if line.distribution == "not included":
         return line.source, "-", line.distribution, "", "", "", "", line.note
     return (

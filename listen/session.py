@@ -42,23 +42,30 @@ from typing import Any, Literal, get_args
 from analysis.change import Change, Points
 from analysis.engine import Engine
 from analysis.pairing import Pairing, pair, tell_points
-from analysis.reading import Phase, Reading
-from analysis.reading import Step as ReadingStep
+from analysis.reading import Phase, Reading, ReadingStep
 from analysis.record import Ignored, Inputs, TimingRecord
 from analysis.spoken.job import expected
 from analysis.spoken.judge import Expected
 from analysis.timing import timing_record
 from analysis.wheel import Mark, meanings, parse, write
 from analysis.wheelhistory import WheelHistory
-from listen.event import Event, Kind
+from listen.event import Event, EventKind
 
-Step = Literal["start", "buzzer", "centre", "found", "set", "watch", "check", "record"]
+JobStep = Literal["start", "buzzer", "centre", "found", "set", "watch", "check", "record"]
 LEAST_SWEEPS = 3
 TWICE_S = 20.0
 """Within what time two readings of one change, given in two ways, are the same one."""
-_BY_HAND: tuple[Kind, ...] = ("reading", "moved", "told", "corrected", "ignored", "note", "asked")
+_BY_HAND: tuple[EventKind, ...] = (
+    "reading",
+    "moved",
+    "told",
+    "corrected",
+    "ignored",
+    "note",
+    "asked",
+)
 """What the mechanic gave, and so can strike."""
-_WHERE_READINGS_BELONG: Mapping[Step, ReadingStep] = {
+_WHERE_READINGS_BELONG: Mapping[JobStep, ReadingStep] = {
     "centre": "stop",
     "found": "opening",
     "check": "opening",
@@ -77,7 +84,7 @@ class Place:
         What a plain reading is of, where that is not what the step tells.
     """
 
-    step: Step
+    step: JobStep
     cylinder: str | None = None
     reads: ReadingStep | None = field(default=None, compare=False)
 
@@ -85,7 +92,7 @@ class Place:
         return TITLES[self.step] + (f", cylinder {self.cylinder}" if self.cylinder else "")
 
 
-TITLES: Mapping[Step, str] = {
+TITLES: Mapping[JobStep, str] = {
     "start": "before you start",
     "buzzer": "the buzzer",
     "centre": "dead centre",
@@ -96,7 +103,7 @@ TITLES: Mapping[Step, str] = {
     "record": "the record",
 }
 
-WHAT_TO_DO: Mapping[Step, str] = {
+WHAT_TO_DO: Mapping[JobStep, str] = {
     "start": "Make the machine safe, have the maker's manual at hand, then: next",
     "buzzer": "Open and close the points a few times. If it asks, type open or closed, as they "
     "stand now.",
@@ -113,7 +120,7 @@ WHAT_TO_DO: Mapping[Step, str] = {
     "correct, strike, note",
 }
 
-CAUTIONS: Mapping[Step, str] = {
+CAUTIONS: Mapping[JobStep, str] = {
     "start": "Ignition dead, plugs out, out of gear, fuel off, machine held. Where the maker's "
     "manual differs, follow the manual.",
     "buzzer": "A magneto can kick: keep phone and sound card off its leads.",
@@ -176,7 +183,7 @@ class Session:
         self._struck: set[int] = set()
         self._heard: dict[int, Change] = {}
         self._numbers: list[int] = []
-        self._counts: Counter[Kind] = Counter()
+        self._counts: Counter[EventKind] = Counter()
         for event in events:
             self.add(event)
 
@@ -240,7 +247,7 @@ class Session:
         ]
         return str(corrected[-1] if corrected else self.events[seq - 1].body.get("written", ""))
 
-    def event(self, kind: Kind, at_s: float, body: Mapping[str, Any]) -> Event:
+    def event(self, kind: EventKind, at_s: float, body: Mapping[str, Any]) -> Event:
         """Return the next event, of a kind that the program itself makes."""
         return Event(len(self.events) + 1, at_s, kind, body)
 
@@ -451,7 +458,7 @@ class Session:
 
     def _given_twice(
         self, body: Mapping[str, Any], at_s: float, spoken: bool
-    ) -> tuple[Kind, dict[str, Any]] | None:
+    ) -> tuple[EventKind, dict[str, Any]] | None:
         """Return what is made of a reading whose change has one, given the other way."""
         seq = self._first_given(body, at_s)
         if seq is None:
@@ -552,8 +559,8 @@ def plan(engine: Engine) -> tuple[Place, ...]:
     """
     first = engine.first
     others = [cylinder for cylinder in engine.cylinders if cylinder is not first]
-    whole: tuple[Step, ...] = ("centre", "found", "set", "watch", "check")
-    checked: tuple[Step, ...] = ("centre", "check")
+    whole: tuple[JobStep, ...] = ("centre", "found", "set", "watch", "check")
+    checked: tuple[JobStep, ...] = ("centre", "check")
     return (
         Place("start"),
         Place("buzzer"),
@@ -565,7 +572,7 @@ def plan(engine: Engine) -> tuple[Place, ...]:
 
 # The words ------------------------------------------------------------------------------------
 
-_Made = tuple[Kind, dict[str, Any]]
+_Made = tuple[EventKind, dict[str, Any]]
 
 WORDS = (
     ("34 1/2, 34.5, 18 before", "a reading"),
@@ -576,7 +583,7 @@ WORDS = (
     ("zeroed", "the wheel was moved to show true dead centre"),
     ("next, skip, back", "the step is done; leave it out; the step before"),
     ("done", "to the record; said there, it closes it"),
-    ("go STEP [CYL]", ", ".join(get_args(Step))),
+    ("go STEP [CYL]", ", ".join(get_args(JobStep))),
     ("strike [N]", "the last thing given, or reading N, goes"),
     ("correct N READING", "reading N was misread"),
     ("ignore [N] REASON", "the last opening, or change N, needs no reading"),
@@ -614,14 +621,14 @@ def _prefixed_reading(session: Session, head: str, rest: str) -> _Made:
     return _to(session, "centre" if step == "stop" else _sweeps(session), reads=reads)
 
 
-def _sweeps(session: Session) -> Step:
+def _sweeps(session: Session) -> JobStep:
     """Return the step at which openings were last read: as found or as left."""
     steps = [place.step for _, place in session._now.places]
     return next((step for step in reversed(steps) if step in ("found", "check")), "check")
 
 
 def _to(
-    session: Session, step: Step, cylinder: str | None = None, reads: ReadingStep | None = None
+    session: Session, step: JobStep, cylinder: str | None = None, reads: ReadingStep | None = None
 ) -> _Made:
     near = cylinder or session.place.cylinder or session.engine.first.name
     return "moved", {"step": step, "cylinder": near, "why": "asked", "reads": reads}
@@ -634,7 +641,7 @@ def _other_cylinder(session: Session, head: str, rest: str) -> _Made:
 
 
 def _phase(session: Session, head: str, rest: str) -> _Made:
-    steps: dict[str, Step] = {"found": "found", "left": "check"}
+    steps: dict[str, JobStep] = {"found": "found", "left": "check"}
     if rest.casefold() not in steps:
         raise ValueError("say: as found, or as left")
     return _to(session, steps[rest.casefold()])
@@ -737,9 +744,9 @@ def _along(session: Session, by: int, why: str) -> _Made:
 
 def _go(session: Session, head: str, rest: str) -> _Made:
     word, _, name = rest.partition(" ")
-    step = next((s for s in get_args(Step) if s == word.casefold()), None)
+    step = next((s for s in get_args(JobStep) if s == word.casefold()), None)
     if step is None:
-        raise ValueError(f"go needs a step: {', '.join(get_args(Step))}")
+        raise ValueError(f"go needs a step: {', '.join(get_args(JobStep))}")
     cylinder = None
     if any(place.cylinder for place in session.plan if place.step == step):
         near = session.place.cylinder or session.engine.first.name
@@ -794,7 +801,7 @@ def _ignore(session: Session, head: str, rest: str) -> _Made:
     return "ignored", {"event": seq, "reason": reason.strip()}
 
 
-def _numbered(session: Session, kind: Kind, number: str) -> int:
+def _numbered(session: Session, kind: EventKind, number: str) -> int:
     """Return the event that a number on the screen stands for."""
     seqs = [event.seq for event in session.events if event.kind == kind]
     place = int(number) if number.isdecimal() else 0
@@ -970,7 +977,7 @@ def _span(seconds: float) -> str:
     return f"{seconds:.1f} s"
 
 
-_SAID: Mapping[Kind, Callable[[Session, Event], str]] = {
+_SAID: Mapping[EventKind, Callable[[Session, Event], str]] = {
     "began": lambda session, event: f"session begun: {session.engine.name}",
     "listening": lambda session, event: f"listening to {event.body['input']}",
     "buzzer": _say_buzzer,

@@ -13,12 +13,12 @@ from analysis.ear.teaching import sounding_of
 from analysis.engine import Engine, engine_from
 from analysis.record import Inputs, TimingRecord
 from listen import __version__, buzzers
-from listen.event import Kind
+from listen.event import EventKind
+from listen.excerpts import SoundFile
 from listen.hearing import agreed
 from listen.kept_sound import seconds_kept
 from listen.logbook import Logbook
 from listen.session import Session
-from listen.stretches import Sound
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,11 +83,11 @@ def record_of(
     return session.record(inputs, guard)
 
 
-def sounds_of(logbook: Logbook, number: int, session: Session) -> list[Sound]:
+def sounds_of(logbook: Logbook, number: int, session: Session) -> list[SoundFile]:
     """Return the sound that was kept of a session, in order of time."""
     folder = logbook.sound_of(number)
     kept = [e.body for e in session.events if e.kind == "listening" and e.body["sound"]]
-    sounds = [Sound(folder / body["sound"], body["from_s"]) for body in kept]
+    sounds = [SoundFile(folder / body["sound"], body["from_s"]) for body in kept]
     return [sound for sound in sounds if sound.path.is_file()]
 
 
@@ -134,7 +134,7 @@ def begin_session(
     number = logbook.begin(sheet.name, sheet.read_text(encoding="utf-8-sig"))
     session = Session(engine)
     body = {"sheet": sheet.name, "program": f"thirdear {__version__}", **options}
-    made: list[tuple[Kind, dict[str, Any]]] = [("began", {**body, "sounding": sounding})]
+    made: list[tuple[EventKind, dict[str, Any]]] = [("began", {**body, "sounding": sounding})]
     if taught is not None:
         made.append(("buzzer", print_body(taught)))
     for kind, rest in made:

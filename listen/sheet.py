@@ -1,14 +1,14 @@
 """The engine sheet: a TOML file read and checked."""
 
-import os
 import tomllib
 from pathlib import Path
 
 from analysis.engine import Engine, engine_from
 from listen.errors import BadInput
+from listen.paths import StrPath
 
 
-def read_sheet(path: str | os.PathLike[str]) -> Engine:
+def read_sheet(path: StrPath) -> Engine:
     """Read an engine sheet.
 
     Parameters

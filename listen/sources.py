@@ -38,6 +38,7 @@ import numpy.typing as npt
 from analysis.channels import SILENT_DBFS, Mixdown, choose, levels_dbfs
 from analysis.sound import Block, Samples
 from listen.errors import BadInput
+from listen.paths import StrPath
 
 MAX_RATE_HZ = 50_000
 GAP_S = 0.005
@@ -224,7 +225,7 @@ class Recording:
             yield block(rest)
 
 
-def open_recording(path: str | os.PathLike[str]) -> Recording:
+def open_recording(path: StrPath) -> Recording:
     """Open a recording and choose what to listen to in it.
 
     Parameters
@@ -292,7 +293,7 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     )
 
 
-def sha256_of(path: str | os.PathLike[str]) -> str:
+def sha256_of(path: StrPath) -> str:
     """SHA-256 of a file's bytes, in hexadecimal.
 
     Raises

@@ -24,7 +24,7 @@ from analysis.reading import Reading
 from analysis.record import CylinderRecord
 from listen.clock import clock
 from listen.event import Event
-from listen.live import Face, Inbox, Key, Status, Words
+from listen.live import Face, Inbox, Key, Status, TypedLine
 from listen.session import CAUTIONS, WHAT_TO_DO, WORDS, Session
 
 DRAW_S = 0.5
@@ -117,14 +117,14 @@ class LineFace:
             for line in lines:
                 self._take(line.decode("utf-8", "replace"), inbox)
         self._take(rest.decode("utf-8", "replace"), inbox)
-        inbox.put(Words("quit"))
+        inbox.put(TypedLine("quit"))
 
     def _take(self, line: str, inbox: Inbox) -> None:
         if line.strip().casefold() in ("help", "?"):
             for words in _HELP:
                 self._print(f"   {words}")
         else:
-            inbox.put(Words(line))
+            inbox.put(TypedLine(line))
 
 
 class ScreenFace:
@@ -223,7 +223,7 @@ def _read_keys(fd: int, inbox: Inbox) -> None:
     while data := os.read(fd, 1024):
         for key in keys(decoder.decode(data)):
             inbox.put(Key(key))
-    inbox.put(Words("quit"))
+    inbox.put(TypedLine("quit"))
 
 
 def keys(text: str) -> list[str]:

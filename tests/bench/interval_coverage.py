@@ -20,7 +20,7 @@ from scipy.optimize import brentq
 
 from analysis.change import Change
 from analysis.engine import CylinderFigure, Engine
-from analysis.history import Session, drift
+from analysis.history import DatedAngle, drift
 from analysis.reading import Reading
 from analysis.timing import timing_record
 from analysis.wheel import Wheel, nearest, parse, write
@@ -253,7 +253,7 @@ def false_alarms(counts: list[Count], sessions: int) -> tuple[int, int]:
     for first in range(0, histories * sessions, sessions):
         line = drift(
             [
-                Session(365.0 * year, count.error_deg, count.u_deg, count.U_deg, count.dof)
+                DatedAngle(365.0 * year, count.error_deg, count.u_deg, count.U_deg, count.dof)
                 for year, count in enumerate(counts[first : first + sessions])
             ],
             0.0,
