@@ -48,3 +48,18 @@ class Event:
     at_s: float
     kind: EventKind
     body: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class EventDraft:
+    """What is to become an event, and has no place in a session yet.
+
+    Attributes
+    ----------
+    kind, at_s, body
+        As of the `Event`.
+    """
+
+    kind: EventKind
+    at_s: float
+    body: Mapping[str, Any]

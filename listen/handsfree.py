@@ -1,7 +1,7 @@
 """Spoken readings and words in a live session, and the answers to them.
 
 Brings together the listener, the recogniser in its own process, the talk and the voice. What is
-heard goes into the session's inbox as `Spoken`, what becomes of the engine as `Made`.
+heard goes into the session's inbox as `Spoken`, what becomes of the engine as `EventDraft`.
 """
 
 import queue
@@ -14,8 +14,7 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.spoken.dialogue import Dialogue, Outcome
 from analysis.spoken.lines import lines_of
 from listen.aloud import aloud, what_now
-from listen.desk import Made
-from listen.event import Event
+from listen.event import Event, EventDraft
 from listen.listener import Listener
 from listen.loudspeaker import Loudspeaker
 from listen.microphone import Microphone, Piece
@@ -37,7 +36,7 @@ class HandsFree:
     Parameters
     ----------
     inbox : SimpleQueue
-        Takes a `Spoken` for every utterance, a `Made` when it can hear, or no longer can.
+        Takes a `Spoken` for every utterance, an `EventDraft` when it can hear, or no longer can.
     microphone : Microphone
         Its clock.
     buzzer : BuzzerPrint, optional
@@ -68,7 +67,7 @@ class HandsFree:
 
     def _load(self) -> OwnProcess:
         self._recogniser = OwnProcess(self._model)
-        self._inbox.put(Made("speech", self._now(), {"words": READY, "aloud": "listening"}))
+        self._inbox.put(EventDraft("speech", self._now(), {"words": READY, "aloud": "listening"}))
         return self._recogniser
 
     def hear(self, piece: Piece) -> None:

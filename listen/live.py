@@ -22,14 +22,14 @@ import numpy as np
 from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.live import LiveEar
-from listen.desk import Desk, Made
-from listen.event import Event
+from listen.event import Event, EventDraft
 from listen.handsfree import HandsFree
 from listen.hearing import at_the_buzzer
 from listen.level import Level
 from listen.logbook import Logbook
 from listen.microphone import Lost, Microphone, Opened, Piece
 from listen.record_files import as_json
+from listen.recorder import Recorder
 from listen.session import Session
 from listen.sessions import Listening, print_body, record_of
 from listen.spoken import Spoken
@@ -207,7 +207,7 @@ class Live:
             self._take_spoken(item)
         if isinstance(item, _Failed):
             raise item.trouble
-        if isinstance(item, Made):
+        if isinstance(item, EventDraft):
             self._log(self.session.event(item.kind, item.at_s, item.body))
         elif isinstance(item, _Ear):
             self._status.state, self._status.known = item.state, item.known
@@ -284,7 +284,9 @@ class Live:
         while not self._inbox.empty():
             item = self._inbox.get()
             said = isinstance(item, Spoken) and item.start_s < until_s
-            if (said and not self.session.finished) or isinstance(item, Made | _Ear | _Failed):
+            if (said and not self.session.finished) or isinstance(
+                item, EventDraft | _Ear | _Failed
+            ):
                 self._take(item)
 
     def _stop_listening(self) -> None:
@@ -320,23 +322,23 @@ class Live:
 
     def _keep(self) -> None:
         """Keep the sound, measure it, and hand it to the ear."""
-        desk = Desk(self._sound, self._inbox)
+        recorder = Recorder(self._sound, self._inbox)
         try:
             for item in self._microphone.heard():
                 if isinstance(item, Piece):
-                    desk.take(item)
+                    recorder.take(item)
                     self._pieces.put(item)
                     if self._speech is not None:
                         self._speech.hear(item)
                 else:
                     self._inbox.put(item)
                     if isinstance(item, Opened):
-                        desk.opened = item
+                        recorder.opened = item
                     else:
-                        desk.lost(item, self._microphone.now_s())
+                        recorder.lost(item, self._microphone.now_s())
         finally:
             self._pieces.put(None)
-            desk.close()
+            recorder.close()
 
     def _hear(self) -> None:
         """Be the ear."""

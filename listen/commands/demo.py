@@ -6,9 +6,9 @@ import click
 
 from analysis.change import Sounding
 from listen.clock import clock
-from listen.deliver import deliver
 from listen.errors import BadInput
 from listen.excerpts import SoundFile
+from listen.record_output import output_record
 from listen.replay import SPOKEN, replay
 from listen.spoken import Spoken
 
@@ -46,7 +46,7 @@ def command(json_: bool, out: Path | None, budget: bool) -> int:
     else:
         if not json_:
             click.echo("\n")
-    return deliver(record, [SoundFile(recording)], json_=json_, out=out, budget=budget)
+    return output_record(record, [SoundFile(recording)], json_=json_, out=out, budget=budget)
 
 
 class _Flow:

@@ -12,7 +12,7 @@ from listen.record_files import as_json, write_record
 from listen.report import print_budget, print_record
 
 
-def deliver(
+def output_record(
     record: TimingRecord,
     sounds: Sequence[SoundFile] = (),
     *,

@@ -4,16 +4,16 @@ from pathlib import Path
 
 import click
 
-from listen.deliver import deliver
 from listen.live import Live
 from listen.logbook import Logbook
 from listen.microphone import Microphone
+from listen.record_output import output_record
 from listen.session import Session
 from listen.sessions import Listening, record_of
 from listen.terminal import face
 
 
-def run(
+def run_session(
     book: Logbook,
     number: int,
     session: Session,
@@ -32,6 +32,6 @@ def run(
     if not session.finished:
         click.echo(f"session {number} is kept; go on with: thirdear resume")
         return 0
-    code = deliver(record_of(book, number, session))
+    code = output_record(record_of(book, number, session))
     click.echo(f"A page to keep: thirdear record {number} --out FOLDER")
     return code
