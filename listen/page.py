@@ -17,9 +17,16 @@ from analysis.record import CylinderRecord, TimingRecord
 from analysis.wheel import show
 from listen.excerpts import Excerpt
 from listen.pictures import Picture, pictures_of, sound_picture
-from listen.report import action, comparisons, dead_centre, put_aside, side
-
-VERDICTS = {"within": "✓ within", "outside": "✗ outside", "undecided": "? undecided"}
+from listen.wording import (
+    VERDICTS,
+    action,
+    comparisons,
+    dead_centre,
+    look_here,
+    off_by,
+    put_aside,
+    side,
+)
 
 Position = Literal["wide", "left", "right"]
 
@@ -112,15 +119,8 @@ def page_of(record: TimingRecord, sounds: Sequence[Excerpt] = ()) -> Page:
     inputs = record.inputs
     subtitle = ", ".join(word for word in (inputs.when, inputs.where, inputs.by) if word)
     parts: list[Part] = [_verdicts(record), _to_do(record)]
-    if record.warnings or record.unpaired_readings:
-        alone = ", ".join(reading.where() for reading in record.unpaired_readings)
-        parts.append(
-            Items(
-                "Look here",
-                [*record.warnings, *([f"without a partner: {alone}"] * bool(alone))],
-                position="wide",
-            )
-        )
+    if wanted := look_here(record):
+        parts.append(Items("Look here", wanted, "wide"))
     parts.append(Pictures("On the wheel", list(pictures_of(record))))
     if sounds:
         names = {
@@ -160,14 +160,15 @@ def _verdicts(record: TimingRecord) -> Table:
                 cylinder.figure.name, phase, side(angle.angle_deg, "before", "after"),
                 f"± {budget.U_deg:.2f}" if budget else "not known", str(angle.n),
                 "-" if angle.sd_deg is None else f"{angle.sd_deg:.2f}",
-                side(angle.angle_deg - record.engine.opens_at_deg, "early", "late")
-                if budget else "?",
+                off_by(angle.angle_deg, record.engine) if budget else "?",
                 VERDICTS[verdict.verdict] if judged else "",
                 _chance(verdict.chance_within) if known else "",
                 _chance(verdict.chance_outside) if known else "",
             ])  # fmt: skip
         if not cylinder.phases:
-            rows.append([cylinder.figure.name, "-", "no reading", *[""] * 4, "? undecided", "", ""])
+            rows.append(
+                [cylinder.figure.name, "-", "no reading", *[""] * 4, VERDICTS["undecided"], "", ""]
+            )
     return Table(
         f"Opens at (figure: {show(record.engine.opens_at_deg)} ± "
         f"{record.engine.tolerance_deg:g} degrees)",

@@ -19,7 +19,7 @@ from analysis.reading import Phase
 from analysis.record import CylinderRecord, TimingRecord
 from analysis.wheel import show
 from listen.excerpts import Excerpt
-from listen.report import side
+from listen.wording import side
 
 Role = Literal["ink", "faint", "band", "mark", "spec"]
 Point = tuple[float, float]
