@@ -114,8 +114,6 @@ class Recording:
         Length as the file tells it; None where it does not.
     codec : str
         The sound's coding, as libav calls it.
-    clipped_fraction : float
-        Share of samples at full scale, found by the last complete decoding.
     """
 
     def __init__(
@@ -141,7 +139,6 @@ class Recording:
         self.channel_note = mixdown.note
         self.duration_s = duration_s
         self.codec = codec
-        self.clipped_fraction = 0.0
         self._start_s = start_s
         self._skip = skip
         self._length_told = length_told
@@ -172,7 +169,6 @@ class Recording:
         found = _Findings()
         pieces = self._pieces(found)
         yield from self._thinned(pieces) if self._divide > 1 else pieces
-        self.clipped_fraction = found.clipped / max(found.samples, 1)
         told_s = self.duration_s if self._length_told else None
         self._decoding_notes = _notes(found, told_s, self._stamped)
 

@@ -35,7 +35,7 @@ def bench() -> Bench:
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (40, 16), (60, 20), (200, 70)])
 @pytest.mark.parametrize("fancy", [True, False])
 def test_the_screen_fits(bench: Bench, width: int, height: int, fancy: bool) -> None:
-    level = Level(-23.0, -12.0, "good")
+    level = Level(-23.0, "good")
     status = Status("Built-in Audio, 48000 Hz", level, "open", True, bench.at_s, bench.at_s)
     lines = drawn(bench, status, width, height, fancy)
     assert len(lines) == height
