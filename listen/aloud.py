@@ -8,7 +8,8 @@ from collections.abc import Callable, Mapping
 from analysis.spoken.language import say
 from analysis.wheel import parse
 from listen.event import Event, EventKind
-from listen.session import WHAT_TO_DO, Session
+from listen.job_steps import WHAT_TO_DO
+from listen.session import Session
 
 
 def aloud(session: Session, event: Event) -> str | None:

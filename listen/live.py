@@ -33,6 +33,7 @@ from listen.recorder import Recorder
 from listen.session import Session
 from listen.sessions import Listening, print_body, record_of
 from listen.spoken import Spoken
+from listen.words import event_from
 
 TICK_S = 0.25
 STOP_S = 20.0
@@ -256,7 +257,7 @@ class Live:
             return False
         if said:
             at_s = self._microphone.now_s() if at_s is None else at_s
-            event = self.session.answer(said, at_s, heard)
+            event = event_from(self.session, said, at_s, heard)
             if event.kind == "finished":
                 # What the ear still holds belongs to the record.
                 self._drain(at_s)

@@ -24,8 +24,11 @@ from analysis.reading import Reading
 from analysis.record import CylinderRecord
 from listen.clock import clock
 from listen.event import Event
+from listen.event_text import event_text
+from listen.job_steps import CAUTIONS, WHAT_TO_DO
 from listen.live import Face, Inbox, Key, Status, TypedLine
-from listen.session import CAUTIONS, WHAT_TO_DO, WORDS, Session
+from listen.session import Session
+from listen.words import WORDS
 
 DRAW_S = 0.5
 UNKNOWN_S = 30.0
@@ -82,7 +85,7 @@ class LineFace:
     def show(self, event: Event) -> None:
         """See `listen.live.Face`."""
         mark = "?" if event.kind in _ASKS else " "
-        self._print(f"{clock(event.at_s)} {mark} {self._session.say(event)}")
+        self._print(f"{clock(event.at_s)} {mark} {event_text(self._session, event)}")
         if event.kind in ("moved", "struck"):
             self._step()
 
@@ -181,7 +184,7 @@ class ScreenFace:
     def _remember(self, event: Event) -> None:
         style = "yellow" if event.kind in _QUIET else ""
         mark = "?" if event.kind in _ASKS else "!" if event.kind in _QUIET else " "
-        said = self._session.say(event)
+        said = event_text(self._session, event)
         self._said.append(Text(f"{clock(event.at_s)} {mark} {said}", style=style))
 
     def _draw(self) -> None:

@@ -8,13 +8,14 @@ from rich.console import Console
 from rich.text import Text
 from test_session import Bench
 
+from listen.event_text import event_text
 from listen.level import Level
 from listen.live import Inbox, Status
 from listen.terminal import ScreenFace, Typing, _read_keys, keys, picture
 
 
 def drawn(bench: Bench, status: Status, width: int, height: int, fancy: bool = True) -> list[str]:
-    said = [Text(bench.session.say(event)) for event in bench.session.events]
+    said = [Text(event_text(bench.session, event)) for event in bench.session.events]
     shown = picture(bench.session, status, said, "note h", width, height, fancy=fancy)
     file = io.StringIO()
     Console(file=file, width=width, height=height, color_system=None).print(shown)
