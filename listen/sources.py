@@ -254,23 +254,7 @@ def open_recording(path: StrPath) -> Recording:
         raise BadInput(f"{path.name}: the sound in it states no sampling rate; record it again")
 
     first, mixdown, silent = _probe(path, rate)
-    if video:
-        zero_s = 0.0 if family in _OWN_CLOCK else container_start_s
-    else:
-        zero_s = 0.0 if family == "mov" else first.time_s
-    start_s = 0.0 if math.isnan(first.time_s) else first.time_s - zero_s
-
-    notes = []
-    if tracks > 1:
-        notes.append(f"listening to sound track {track} of {tracks}")
-    if silent:
-        notes.append("no channel sounds: the recording is silent, or starts with long silence")
     length_told = family in _LENGTH_TOLD or (family == "mp3" and not skip)
-    if skip:
-        notes.append(
-            f"the file does not tell its encoder's delay: the usual {1000 * skip / rate:.0f} ms is "
-            "taken off, and all times may be off together by some 30 ms"
-        )
     if not length_told and family in ("aac", "mp3"):
         duration_s = None  # only guessed from the size of the file
     if family == "wav" and codec.startswith("pcm"):
@@ -279,14 +263,38 @@ def open_recording(path: StrPath) -> Recording:
         path,
         file_rate_hz=rate,
         codec=codec,
-        start_s=start_s,
+        start_s=_start_s(first.time_s, family, container_start_s if video else None),
         skip=skip,
         duration_s=duration_s,
         length_told=length_told,
         stamped=family not in _NO_STAMPS,
         mixdown=mixdown,
-        notes=notes,
+        notes=_opening_notes(track, tracks, silent, skip / rate),
     )
+
+
+def _start_s(first_s: float, family: str, video_start_s: float | None) -> float:
+    """Return when the sound begins, by the first time stamp; beside a picture, on its clock."""
+    if math.isnan(first_s):
+        return 0.0
+    if video_start_s is not None:
+        return first_s - (0.0 if family in _OWN_CLOCK else video_start_s)
+    return first_s if family == "mov" else 0.0
+
+
+def _opening_notes(track: int, tracks: int, silent: bool, delay_s: float) -> list[str]:
+    """What the user should know before anything is decoded, in plain words."""
+    notes = []
+    if tracks > 1:
+        notes.append(f"listening to sound track {track} of {tracks}")
+    if silent:
+        notes.append("no channel sounds: the recording is silent, or starts with long silence")
+    if delay_s:
+        notes.append(
+            f"the file does not tell its encoder's delay: the usual {1000 * delay_s:.0f} ms is "
+            "taken off, and all times may be off together by some 30 ms"
+        )
+    return notes
 
 
 def sha256_of(path: StrPath) -> str:
