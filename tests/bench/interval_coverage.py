@@ -7,7 +7,7 @@ half a graduation. The readings go through the same arithmetic as a real job's. 
 each job, taken at random, is counted. The last rows take such jobs for the sessions of an engine
 whose points do not move: how often does its history find a drift?
 
-    python tests/bench/interval_coverage.py --jobs 6000
+    python -m tests.bench.interval_coverage --jobs 6000
 """
 
 import argparse

@@ -1,9 +1,9 @@
 """Train the matching of words (`analysis.spoken.matching`) on synthetic speech in a shop's noises.
 
     pip install torch -e '.[voices]'
-    python tests/bench/matching_train.py make --seed 11 --count 500 sayings11.npz
-    python tests/bench/matching_train.py train sayings*.npz --seed 2 --out network2.npz
-    python tests/bench/matching_train.py join network*.npz --out listen/matching.npz
+    python -m tests.bench.matching_train make --seed 11 --count 500 sayings11.npz
+    python -m tests.bench.matching_train train sayings*.npz --seed 2 --out network2.npz
+    python -m tests.bench.matching_train join network*.npz --out listen/matching.npz
 
 The weights here are of three networks of 6 epochs each: of seed 2, on the sayings of seeds 11 to 38
 of 500 each; of seed 1, on those of 11 to 35; and of seed 0, on those of 11 to 31. From 22 on they
@@ -40,7 +40,6 @@ import functools
 import inspect
 import re
 import subprocess
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -50,14 +49,15 @@ import numpy.typing as npt
 from rich.progress import track
 from scipy import signal
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+from analysis.spoken.language import cardinal
+from analysis.spoken.lines import LineRemover
+from analysis.spoken.matching import LARGEST, WORDS
+from analysis.wheel import Mark
+from listen import moonshine
+from listen.speech import Recogniser
 
-from analysis.spoken.language import cardinal  # noqa: E402
-from analysis.spoken.lines import LineRemover  # noqa: E402
-from analysis.spoken.matching import LARGEST, WORDS  # noqa: E402
-from analysis.wheel import Mark  # noqa: E402
-from bench.scenes import BUZZERS, NOISES, make_scene, no_buzzer_scene  # noqa: E402
-from bench.spoken_scenes import (  # noqa: E402
+from .scenes import BUZZERS, NOISES, make_scene, no_buzzer_scene
+from .spoken_scenes import (
     COMMANDS,
     RATE,
     TALK,
@@ -68,8 +68,6 @@ from bench.spoken_scenes import (  # noqa: E402
     unit_power,
     words_for,
 )
-from listen import moonshine  # noqa: E402
-from listen.speech import Recogniser  # noqa: E402
 
 Rng = np.random.Generator
 
