@@ -229,7 +229,15 @@ def welch_satterthwaite(parts: Sequence[tuple[float, float]]) -> float:
 
 
 def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
-    """Return k: Student's t for a two-sided interval, the normal one for infinite `dof`."""
+    """Return k: Student's t for a two-sided interval, the normal one for infinite `dof`.
+
+    Parameters
+    ----------
+    dof : float
+        Effective degrees of freedom; may be infinite.
+    coverage : float
+        Probability that the interval holds the truth, from 0 to 1.
+    """
     p = (1.0 + coverage) / 2.0
     return float(ndtri(p) if math.isinf(dof) else stdtrit(dof, p))
 
@@ -294,7 +302,17 @@ def resolution(
 
 
 def repeatability(scatter: Scatter, n: int, note: str, what: str = "readings") -> BudgetLine:
-    """Return the line for the mean of `n` readings that scatter."""
+    """Return the line for the mean of `n` readings that scatter.
+
+    Parameters
+    ----------
+    scatter : Scatter
+        Of one reading, in degrees.
+    n : int
+        How many the mean is of.
+    note, what : str
+        For the budget's table.
+    """
     return BudgetLine(
         f"{what}, spread", scatter.sd_deg, "Student", math.sqrt(n), dof=scatter.dof, note=note
     )

@@ -214,6 +214,13 @@ def question(sums_deg: Sequence[float], graduation_deg: float) -> tuple[int, ...
     """Return the places of sums that lie more than a graduation from the middle one.
 
     Of two that differ so much it cannot be told which is wrong; both are questioned.
+
+    Parameters
+    ----------
+    sums_deg : sequence of float
+        Of the pairs of stops, before and after, in wheel degrees.
+    graduation_deg : float
+        Of the wheel.
     """
     if len(sums_deg) < 2:
         return ()

@@ -67,7 +67,17 @@ def residual_deg(off_centre: float, from_mark_deg: float, each_side_deg: float) 
 
 
 def line(off_centre: float, from_mark_deg: float, each_side_deg: float) -> BudgetLine:
-    """Return the budget's line for a wheel that may be off centre by e / R."""
+    """Return the budget's line for a wheel that may be off centre by e / R.
+
+    Parameters
+    ----------
+    off_centre : float
+        Greatest e / R: the hub off the wheel's centre, over the wheel's radius.
+    from_mark_deg : float
+        From the dead centre's mark to where the points open, on the wheel.
+    each_side_deg : float
+        From that mark to either stop.
+    """
     return BudgetLine(
         "wheel off centre",
         residual_deg(off_centre, from_mark_deg, each_side_deg),

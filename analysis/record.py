@@ -234,7 +234,14 @@ class CylinderRecord:
 
 @dataclass(frozen=True)
 class Ignored:
-    """A change that needs no reading, as the mechanic said, and why."""
+    """A change that needs no reading, as the mechanic said, and why.
+
+    Attributes
+    ----------
+    change : Change
+    reason : str
+        In the mechanic's words.
+    """
 
     change: Change
     reason: str

@@ -107,7 +107,18 @@ def _hear_live(
 
 
 def agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
-    """Return when the buzzer sounds, from the user's word and the lesson's."""
+    """Return when the buzzer sounds, from the user's word and the lesson's.
+
+    Parameters
+    ----------
+    told, taught : {"open", "closed", "both"} or None
+        None where it is not known.
+
+    Raises
+    ------
+    BadInput
+        If the one says open and the other closed.
+    """
     if told is not None and taught is not None and {told, taught} == {"open", "closed"}:
         raise BadInput(
             f"--sounding {told}, but the buzzer was taught to sound while the points are {taught}: "
@@ -117,7 +128,15 @@ def agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
 
 
 def at_the_buzzer(change: Change, distance_m: float) -> Change:
-    """Return a change, heard at a distance, at its time at the buzzer."""
+    """Return a change, heard at a distance, at its time at the buzzer.
+
+    Parameters
+    ----------
+    change : Change
+        Its times are at the microphone.
+    distance_m : float
+        From buzzer to microphone.
+    """
     under_way = sound_delay(distance_m)
     return replace(
         change,

@@ -27,7 +27,17 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True)
 class Polyline:
-    """A line through points."""
+    """A line through points.
+
+    Attributes
+    ----------
+    points : sequence of (float, float)
+        In millimetres from the picture's upper left corner; so are all places on it.
+    role : {"ink", "faint", "band", "mark", "spec"}
+        What it stands for, which gives its colour.
+    width_mm : float
+    dashed : bool
+    """
 
     points: Sequence[Point]
     role: Role = "ink"
@@ -37,7 +47,15 @@ class Polyline:
 
 @dataclass(frozen=True)
 class Area:
-    """A filled shape with a thin edge; hollow when it is not filled."""
+    """A filled shape with a thin edge; hollow when it is not filled.
+
+    Attributes
+    ----------
+    points : sequence of (float, float)
+    role : str
+        As of a `Polyline`.
+    filled : bool
+    """
 
     points: Sequence[Point]
     role: Role = "ink"
@@ -46,7 +64,19 @@ class Area:
 
 @dataclass(frozen=True)
 class Label:
-    """A line of text."""
+    """A line of text.
+
+    Attributes
+    ----------
+    at : (float, float)
+        Its foot, at the anchor.
+    text : str
+    size_mm : float
+    anchor : {"start", "middle", "end"}
+    role : str
+        As of a `Polyline`.
+    bold : bool
+    """
 
     at: Point
     text: str

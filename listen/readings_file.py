@@ -66,7 +66,22 @@ def read_readings(path: StrPath, engine: Engine) -> tuple[Reading, ...]:
 
 
 def parse_readings(data: bytes, engine: Engine, name: str = "readings") -> tuple[Reading, ...]:
-    """Read the contents of a readings file; see `read_readings`."""
+    """Read the contents of a readings file; see `read_readings`.
+
+    Parameters
+    ----------
+    data : bytes
+        As they stand in the file.
+    engine : Engine
+        As `read_readings` takes it.
+    name : str
+        What messages call the file.
+
+    Raises
+    ------
+    BadInput
+        As `read_readings` does.
+    """
     readings: list[Reading] = []
     try:
         for row, fields in _rows(_text(data, name), name):

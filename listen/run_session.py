@@ -24,7 +24,34 @@ def run_session(
     spoken: bool = False,
     model: Path | None = None,
 ) -> int:
-    """Run a session until it is closed or stopped; return the exit status."""
+    """Run a session until it is closed or stopped; return the exit status.
+
+    Parameters
+    ----------
+    book : Logbook
+        Open for writing.
+    number : int
+        Of the session in it.
+    session : Session
+        What it holds so far.
+    microphone : Microphone
+        What is listened to.
+    listening : Listening
+        How it is listened to.
+    plain : bool
+        Lines instead of the screen.
+    sound_kept : bool
+        Keep the sound beside the logbook.
+    spoken : bool
+        Take what is said, too, and answer aloud.
+    model : Path or None
+        Folder of another speech model.
+
+    Raises
+    ------
+    BadInput
+        As `Live.run` does.
+    """
     sound = book.sound_of(number) if sound_kept else None
     shown = face(plain)
     live = Live(book, number, session, microphone, shown, listening, sound, spoken, model)

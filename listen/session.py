@@ -88,15 +88,39 @@ class Session:
     # What goes in -----------------------------------------------------------------------------
 
     def heard(self, change: Change, at_s: float) -> Event:
-        """Return the event that a change makes which was reported at a time."""
+        """Return the event that a change makes which was reported at a time.
+
+        Parameters
+        ----------
+        change : Change
+            As the ear told it.
+        at_s : float
+            When the ear told of it, in seconds since listening began.
+        """
         return self.event("change", at_s, asdict(change))
 
     def event(self, kind: EventKind, at_s: float, body: Mapping[str, Any]) -> Event:
-        """Return the next event, of a kind that the program itself makes."""
+        """Return the next event, of a kind that the program itself makes.
+
+        Parameters
+        ----------
+        kind : str
+            One of `EventKind`.
+        at_s : float
+            When it happened, in seconds since listening began.
+        body : mapping
+            What it holds; see `Event`.
+        """
         return Event(len(self.events) + 1, at_s, kind, body)
 
     def add(self, event: Event) -> None:
-        """Take an event in."""
+        """Take an event in.
+
+        Raises
+        ------
+        ValueError
+            If it is not the next one.
+        """
         if event.seq != len(self.events) + 1:
             raise ValueError(f"event {event.seq} does not follow event {len(self.events)}")
         self.events.append(event)

@@ -61,6 +61,11 @@ def record_of(
         Guard band of the verdicts, by the expanded uncertainty.
     by, when, where : str, optional
         Instead of what was said when it was begun, and of the day it was.
+
+    Raises
+    ------
+    BadInput
+        If kept sound cannot be read.
     """
     from listen.sources import sha256_of
 
@@ -126,6 +131,11 @@ def begin_session(
         What it says.
     options : mapping
         ``sounding``, ``buzzer`` (a taught one's name), ``distance_m``, ``by`` and ``where``.
+
+    Raises
+    ------
+    BadInput
+        If the buzzer cannot be used, sounds otherwise, or the logbook cannot be written.
     """
     taught = buzzers.load(options["buzzer"]) if options["buzzer"] else None
     sounding = options["sounding"]
@@ -145,7 +155,13 @@ def begin_session(
 
 
 def take_up(logbook: Logbook, number: int) -> tuple[Session, Listening, float]:
-    """Return a session as its journal left it, and the time at which it goes on."""
+    """Return a session as its journal left it, and the time at which it goes on.
+
+    Raises
+    ------
+    BadInput
+        If there is no such session, or the logbook cannot be read.
+    """
     session = read_session(logbook, number)
     began = session.events[0].body if session.events else {}
     listening = Listening(began.get("sounding"), known_buzzer(session), began.get("distance_m"))
@@ -153,7 +169,13 @@ def take_up(logbook: Logbook, number: int) -> tuple[Session, Listening, float]:
 
 
 def read_session(logbook: Logbook, number: int) -> Session:
-    """Return a session as its journal tells it."""
+    """Return a session as its journal tells it.
+
+    Raises
+    ------
+    BadInput
+        If there is no such session, or the logbook cannot be read.
+    """
     engine = engine_from(tomllib.loads(logbook.session(number).sheet))
     return Session(engine, logbook.events(number))
 

@@ -36,7 +36,20 @@ def read_sheet(path: StrPath) -> Engine:
 
 
 def parse_sheet(text: str, name: str) -> Engine:
-    """Read the text of a sheet; see `read_sheet`."""
+    """Read the text of a sheet; see `read_sheet`.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    name : str
+        What messages call the file.
+
+    Raises
+    ------
+    BadInput
+        As `read_sheet` does.
+    """
     try:
         return engine_from(tomllib.loads(text))
     except tomllib.TOMLDecodeError as trouble:

@@ -332,7 +332,20 @@ def to_float(raw: Raw) -> Samples:
 
 
 def to_mono(raw: Raw, mixdown: Mixdown) -> Samples:
-    """The chosen channel or mix of samples of shape (n, channels)."""
+    """The chosen channel or mix of samples of shape (n, channels).
+
+    Parameters
+    ----------
+    raw : ndarray, shape (n, channels)
+        As they were decoded; whole numbers or floats.
+    mixdown : Mixdown
+        Which channel, or how much of each.
+
+    Returns
+    -------
+    ndarray of float32, shape (n,)
+        Full scale is 1.
+    """
     if raw.shape[1] != len(mixdown.weights):  # a stream may change its channels midway
         return np.asarray(to_float(raw).mean(axis=1), np.float32)
     used = [i for i, weight in enumerate(mixdown.weights) if weight]
@@ -385,7 +398,15 @@ def find_gaps(
 
 
 def lateness(late_s: npt.NDArray[np.float64], frame_s: float) -> float:
-    """How late the first few time stamps are, without their jitter and without a later gap."""
+    """How late the first few time stamps are, without their jitter and without a later gap.
+
+    Parameters
+    ----------
+    late_s : ndarray, shape (n,)
+        By how much each frame's time stamp is later than the samples before it tell, in seconds.
+    frame_s : float
+        Length of a frame.
+    """
     ahead = late_s[:_LOOK_AHEAD]
     return float(np.median(ahead[ahead < ahead.min() + frame_s]))
 

@@ -433,7 +433,15 @@ def _install() -> str:
 
 
 def utterances_in(blocks: Iterable[Block], known_hz: Sequence[float] = ()) -> Iterator[Utterance]:
-    """Cut a whole recording into utterances; see `Utterances`."""
+    """Cut a whole recording into utterances; see `Utterances`.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+        In order of time.
+    known_hz : sequence of float
+        The buzzer's lines, which are taken out.
+    """
     cutter = Utterances(known_hz)
     for block in blocks:
         yield from cutter.hear(block)

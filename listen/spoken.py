@@ -70,7 +70,21 @@ def make_of(
     cylinders: Sequence[str] = (),
     before: Spoken | None = None,
 ) -> Spoken:
-    """Judge an utterance by what the recogniser wrote, and by what was said before it."""
+    """Judge an utterance by what the recogniser wrote, and by what was said before it.
+
+    Parameters
+    ----------
+    utterance : Utterance
+        When it was said, and how long it took.
+    hypotheses : sequence of Hypothesis
+        What the recogniser wrote.
+    expected : Expected
+        What is plausible at this point of the job.
+    cylinders : sequence of str
+        Names on the sheet.
+    before : Spoken, optional
+        What was said last.
+    """
     since_doubt_s = math.inf
     if before is not None and before.judged.doubted:
         since_doubt_s = utterance.start_s - before.end_s

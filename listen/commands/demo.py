@@ -67,7 +67,13 @@ class _Flow:
 
 
 def sample_folder() -> Path:
-    """Return the folder of the shipped sample: in the installed package, or in a clone."""
+    """Return the folder of the shipped sample: in the installed package, or in a clone.
+
+    Raises
+    ------
+    BadInput
+        If it is in neither.
+    """
     package = Path(__file__).resolve().parents[1]
     for folder in (package / "sample", package.parent / "samples"):
         if (folder / f"{_NAME}.m4a").is_file():
