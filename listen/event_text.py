@@ -69,7 +69,14 @@ def _say_struck(session: Session, event: Event) -> str:
     struck = session.events[event.body["event"] - 1]
     if struck.kind == "reading":
         return f"struck: {session.numbered(struck.seq)}, {session.written(struck.seq)}"
-    words = {"moved": f"back to {session.place}", "note": "the note"}
+    words = {
+        "moved": f"back to {session.place}",
+        "note": "the note",
+        "told": "how the points stand",
+        "ignored": "that a change needs no reading",
+        "corrected": "the correction",
+        "asked": "the question",
+    }
     return f"struck: {words.get(struck.kind, struck.kind)}"
 
 

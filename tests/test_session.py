@@ -278,7 +278,9 @@ def test_an_opening_can_be_ignored_with_a_reason(bench: Bench) -> None:
     bench.say("ignore turned back too soon")
     given = bench.say("28 before")
     assert bench.session.taken_by(bench.session.readings[0]) is None
-    bench.say("strike"), bench.say("strike")
+    bench.say("strike")
+    struck = bench.say("strike")
+    assert event_text(bench.session, struck) == "struck: that a change needs no reading"
     bench.say("28 before")
     assert bench.session.taken_by(bench.session.readings[0]) is not None
     assert given.body["written"] == "28 before"
