@@ -2,7 +2,7 @@
 
 What it measures
 ----------------
-A `Line` is one source of doubt with its distribution, its standard uncertainty ``u`` and its
+A `BudgetLine` is one source of doubt with its distribution, its standard uncertainty ``u`` and its
 degrees of freedom; `combine` adds lines into a `Budget`: the combined standard uncertainty, the
 effective degrees of freedom, the coverage factor ``k`` and the expanded uncertainty ``U = k u``.
 
@@ -49,7 +49,7 @@ from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 COVERAGE = 0.95
 
-Shape = Literal["Student", "normal", "rectangular", "triangular", "not included"]
+Distribution = Literal["Student", "normal", "rectangular", "triangular", "not included"]
 Floats = npt.NDArray[np.float64]
 
 _CELLS = 400
@@ -57,7 +57,7 @@ _CELLS = 400
 
 
 @dataclass(frozen=True)
-class Line:
+class BudgetLine:
     """One line of a budget.
 
     Attributes
@@ -79,7 +79,7 @@ class Line:
 
     source: str
     value_deg: float
-    distribution: Shape
+    distribution: Distribution
     divisor: float = 1.0
     sensitivity: float = 1.0
     dof: float = math.inf
@@ -110,12 +110,12 @@ class Budget:
 
     Attributes
     ----------
-    lines : tuple of Line
+    lines : tuple of BudgetLine
     coverage : float
         Probability that the interval of plus and minus `U_deg` holds the true value.
     """
 
-    lines: tuple[Line, ...]
+    lines: tuple[BudgetLine, ...]
     coverage: float = COVERAGE
 
     @cached_property
@@ -187,12 +187,12 @@ class Budget:
         return off, weight, cell
 
 
-def combine(lines: Sequence[Line], coverage: float = COVERAGE) -> Budget:
+def combine(lines: Sequence[BudgetLine], coverage: float = COVERAGE) -> Budget:
     """Combine independent lines into a budget.
 
     Parameters
     ----------
-    lines : sequence of Line
+    lines : sequence of BudgetLine
         Each in crank degrees.
     coverage : float
         Between 0 and 1.
@@ -229,7 +229,15 @@ def welch_satterthwaite(parts: Sequence[tuple[float, float]]) -> float:
 
 
 def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
-    """Return k: Student's t for a two-sided interval, the normal one for infinite `dof`."""
+    """Return k: Student's t for a two-sided interval, the normal one for infinite `dof`.
+
+    Parameters
+    ----------
+    dof : float
+        Effective degrees of freedom; may be infinite.
+    coverage : float
+        Probability that the interval holds the truth, from 0 to 1.
+    """
     p = (1.0 + coverage) / 2.0
     return float(ndtri(p) if math.isinf(dof) else stdtrit(dof, p))
 
@@ -271,7 +279,7 @@ def pooled(groups: Sequence[Sequence[float]], step_deg: float = 0.0) -> Scatter:
 
 def resolution(
     step_deg: float, scatter_deg: float = 0.0, n: int = 1, what: str = "readings"
-) -> Line:
+) -> BudgetLine:
     """Return the line for reading the wheel to a step.
 
     Parameters
@@ -290,12 +298,22 @@ def resolution(
     note = f"read to {step_deg:g} deg"
     if n > 1:
         note += f"; {common:.0%} of it alike in all {n}"
-    return Line(f"{what}, resolution", half_width, "rectangular", math.sqrt(3.0), note=note)
+    return BudgetLine(f"{what}, resolution", half_width, "rectangular", math.sqrt(3.0), note=note)
 
 
-def repeatability(scatter: Scatter, n: int, note: str, what: str = "readings") -> Line:
-    """Return the line for the mean of `n` readings that scatter."""
-    return Line(
+def repeatability(scatter: Scatter, n: int, note: str, what: str = "readings") -> BudgetLine:
+    """Return the line for the mean of `n` readings that scatter.
+
+    Parameters
+    ----------
+    scatter : Scatter
+        Of one reading, in degrees.
+    n : int
+        How many the mean is of.
+    note, what : str
+        For the budget's table.
+    """
+    return BudgetLine(
         f"{what}, spread", scatter.sd_deg, "Student", math.sqrt(n), dof=scatter.dof, note=note
     )
 

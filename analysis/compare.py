@@ -31,7 +31,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from analysis.budget import Budget, Line, Scatter, combine
+from analysis.budget import Budget, BudgetLine, Scatter, combine
 from analysis.opening import OpeningAngle, sweep_lines
 from analysis.wheel import Wheel
 
@@ -107,8 +107,8 @@ def apart(high: OpeningAngle, low: OpeningAngle) -> Estimate | None:
     if high.budget is None or low.budget is None:
         return None
     shared = {id(line) for line in high.budget.lines} & {id(line) for line in low.budget.lines}
-    lines: list[Line] = []
-    spreads: dict[tuple[float, float], Line] = {}
+    lines: list[BudgetLine] = []
+    spreads: dict[tuple[float, float], BudgetLine] = {}
     for line in (*high.budget.lines, *low.budget.lines):
         if id(line) in shared:
             continue

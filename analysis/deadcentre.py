@@ -44,7 +44,7 @@ from dataclasses import dataclass
 
 from scipy.special import chdtrc
 
-from analysis.budget import Budget, Line, combine, pooled, repeatability, resolution
+from analysis.budget import Budget, BudgetLine, combine, pooled, repeatability, resolution
 from analysis.crank import Crank
 from analysis.wheel import Wheel
 
@@ -179,7 +179,7 @@ def _lines(
     moved: bool,
     wheel: Wheel,
     crank: Crank | None,
-) -> list[Line]:
+) -> list[BudgetLine]:
     n = len(pairs)
     note = f"{n} {'pair' if n == 1 else 'pairs'} of stops, half of each reading"
     step, eye_sd = wheel.read_to_deg, wheel.parallax_deg / math.sqrt(3.0)
@@ -200,18 +200,27 @@ def _lines(
         heights = Crank(1.0, USUAL_ROD, UNTOLD_OFFSET)
         bound = max(abs(heights.lean_deg(pair.sum_deg)) for pair in pairs)
         note = "not on the sheet; within a fiftieth of the stroke"
-        lines.append(Line("offset of bore or pin", bound, "rectangular", math.sqrt(3.0), note=note))
+        lines.append(
+            BudgetLine("offset of bore or pin", bound, "rectangular", math.sqrt(3.0), note=note)
+        )
     return lines
 
 
-def _triangle(source: str, half_width_deg: float, note: str) -> Line:
-    return Line(source, half_width_deg, "triangular", math.sqrt(6.0), note=note)
+def _triangle(source: str, half_width_deg: float, note: str) -> BudgetLine:
+    return BudgetLine(source, half_width_deg, "triangular", math.sqrt(6.0), note=note)
 
 
 def question(sums_deg: Sequence[float], graduation_deg: float) -> tuple[int, ...]:
     """Return the places of sums that lie more than a graduation from the middle one.
 
     Of two that differ so much it cannot be told which is wrong; both are questioned.
+
+    Parameters
+    ----------
+    sums_deg : sequence of float
+        Of the pairs of stops, before and after, in wheel degrees.
+    graduation_deg : float
+        Of the wheel.
     """
     if len(sums_deg) < 2:
         return ()

@@ -140,10 +140,19 @@ class Engine:
         return 0.5 if self.cam_speed == "half" else 1.0
 
     @property
+    def cam_turn_deg(self) -> float:
+        """Crank degrees of one turn of the cam's shaft."""
+        return 360.0 / self.cam_ratio
+
+    @property
     def firing_intervals_deg(self) -> tuple[float, ...]:
-        """Crank degrees from each firing to the next, in order of firing, round to the first."""
-        at = sorted(cylinder.fires_at_deg for cylinder in self.cylinders)
-        return tuple(b - a for a, b in zip(at, [*at[1:], at[0] + CYCLE_DEG], strict=True))
+        """Crank degrees from each spark to the next, for one turn of the cam, round to the first.
+
+        A cam at the crank's speed fires every cylinder at every turn of the crank.
+        """
+        turn = self.cam_turn_deg
+        at = sorted({cylinder.fires_at_deg % turn for cylinder in self.cylinders})
+        return tuple(b - a for a, b in zip(at, [*at[1:], at[0] + turn], strict=True))
 
     @property
     def first(self) -> CylinderFigure:

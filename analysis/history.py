@@ -38,7 +38,7 @@ _CHANCE = 0.05
 
 
 @dataclass(frozen=True)
-class Session:
+class DatedAngle:
     """A cylinder's opening angle on one day.
 
     Attributes
@@ -100,12 +100,12 @@ class Drift:
         return self.at_deg + self.per_year_deg * (day - self.at_day) / DAYS_A_YEAR
 
 
-def since_setting(sessions: Sequence[Session]) -> list[Session]:
+def since_setting(sessions: Sequence[DatedAngle]) -> list[DatedAngle]:
     """Return the sessions since the points were last set, in order of time.
 
     A session that changed the setting begins anew with what it left.
     """
-    found: list[Session] = []
+    found: list[DatedAngle] = []
     for session in sorted(sessions, key=lambda session: session.day):
         if session.found_deg is not None:
             found = []
@@ -113,12 +113,12 @@ def since_setting(sessions: Sequence[Session]) -> list[Session]:
     return found
 
 
-def drift(sessions: Sequence[Session], figure_deg: float, tolerance_deg: float) -> Drift | None:
+def drift(sessions: Sequence[DatedAngle], figure_deg: float, tolerance_deg: float) -> Drift | None:
     """Fit a line.
 
     Parameters
     ----------
-    sessions : sequence of Session
+    sessions : sequence of DatedAngle
         In any order.
     figure_deg, tolerance_deg : float
         The maker's figure, and how far off either way is right.

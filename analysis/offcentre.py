@@ -29,7 +29,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.budget import Line
+from analysis.budget import BudgetLine
 
 
 @dataclass(frozen=True)
@@ -66,9 +66,19 @@ def residual_deg(off_centre: float, from_mark_deg: float, each_side_deg: float) 
     return math.degrees(off_centre) * abs(reading - math.cos(math.radians(each_side_deg)))
 
 
-def line(off_centre: float, from_mark_deg: float, each_side_deg: float) -> Line:
-    """Return the budget's line for a wheel that may be off centre by e / R."""
-    return Line(
+def line(off_centre: float, from_mark_deg: float, each_side_deg: float) -> BudgetLine:
+    """Return the budget's line for a wheel that may be off centre by e / R.
+
+    Parameters
+    ----------
+    off_centre : float
+        Greatest e / R: the hub off the wheel's centre, over the wheel's radius.
+    from_mark_deg : float
+        From the dead centre's mark to where the points open, on the wheel.
+    each_side_deg : float
+        From that mark to either stop.
+    """
+    return BudgetLine(
         "wheel off centre",
         residual_deg(off_centre, from_mark_deg, each_side_deg),
         "triangular",

@@ -28,7 +28,7 @@ from scipy.special import fdtrc, stdtrit
 from analysis.budget import (
     COVERAGE,
     Budget,
-    Line,
+    BudgetLine,
     Scatter,
     combine,
     pooled,
@@ -66,7 +66,7 @@ class OpeningAngle:
 def opening_angle(
     angles_deg: Sequence[float],
     wheel: Wheel,
-    common: Sequence[Line] | None,
+    common: Sequence[BudgetLine] | None,
     scatter: Scatter | None = None,
     coverage: float = COVERAGE,
 ) -> OpeningAngle:
@@ -78,7 +78,7 @@ def opening_angle(
         One or more true angles, or angles as read when dead centre is not known.
     wheel : Wheel
         How it is read.
-    common : sequence of Line or None
+    common : sequence of BudgetLine or None
         What adds to the doubt of all of them alike; None when dead centre is not known.
     scatter : Scatter, optional
         How far readings differ; their own when None.
@@ -133,7 +133,7 @@ def outliers(angles_deg: Sequence[float], graduation_deg: float) -> tuple[int, .
     )
 
 
-def sweep_lines(scatter: Scatter, n: int, wheel: Wheel) -> list[Line]:
+def sweep_lines(scatter: Scatter, n: int, wheel: Wheel) -> list[BudgetLine]:
     """Return what spread and resolution add to the doubt of a mean.
 
     Readings that are all but equal still differ by what the eye moves, and by what rounding hides
@@ -152,7 +152,9 @@ def sweep_lines(scatter: Scatter, n: int, wheel: Wheel) -> list[Line]:
     eye_sd = wheel.parallax_deg / math.sqrt(3.0)
     sd = max(scatter.sd_deg, eye_sd)
     if scatter.dof == 0:
-        spread = Line("readings, parallax", wheel.parallax_deg, "rectangular", math.sqrt(3.0 * n))
+        spread = BudgetLine(
+            "readings, parallax", wheel.parallax_deg, "rectangular", math.sqrt(3.0 * n)
+        )
     else:
         note = f"mean of {n}"
         if scatter.dof != n - 1:
@@ -162,7 +164,7 @@ def sweep_lines(scatter: Scatter, n: int, wheel: Wheel) -> list[Line]:
             spread = repeatability(scatter, n, note)
         else:
             note += "; the least that rounding lets tell"
-            spread = Line("readings, spread", least, "normal", math.sqrt(n), note=note)
+            spread = BudgetLine("readings, spread", least, "normal", math.sqrt(n), note=note)
     return [spread, resolution(wheel.read_to_deg, sd, n)]
 
 

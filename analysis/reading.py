@@ -5,10 +5,10 @@ from typing import Literal
 
 from analysis.wheel import Mark
 
-Step = Literal["stop", "zeroed", "opening", "closing"]
+ReadingStep = Literal["stop", "zeroed", "opening", "closing"]
 Phase = Literal["found", "left"]
 
-STEPS: tuple[Step, ...] = ("stop", "zeroed", "opening", "closing")
+STEPS: tuple[ReadingStep, ...] = ("stop", "zeroed", "opening", "closing")
 PHASES: tuple[Phase, ...] = ("found", "left")
 Advance = Literal["full", "static"]
 Sweep = Literal["forward", "backward"]
@@ -44,7 +44,7 @@ class Reading:
     """
 
     time_s: float
-    step: Step
+    step: ReadingStep
     cylinder: str | None
     mark: Mark | None
     written: str

@@ -33,7 +33,7 @@ CAUTIONS = (
 )
 """What to mind at the engine (common practice, no source). Backing off takes up the lash."""
 
-Source = Literal["stops", "zeroed", "carried", "unknown"]
+CentreSource = Literal["stops", "zeroed", "carried", "unknown"]
 Comparison = Literal["lash", "moved", "advance", "dwell"]
 """See :mod:`analysis.compare`."""
 
@@ -112,7 +112,7 @@ class UsedDeadCentre:
     zeroed_at_s : float or None
     """
 
-    source: Source
+    source: CentreSource
     wheel_error_deg: float | None = None
     u_deg: float | None = None
     stops: tuple[PlacedReading, ...] = ()
@@ -234,7 +234,14 @@ class CylinderRecord:
 
 @dataclass(frozen=True)
 class Ignored:
-    """A change that needs no reading, as the mechanic said, and why."""
+    """A change that needs no reading, as the mechanic said, and why.
+
+    Attributes
+    ----------
+    change : Change
+    reason : str
+        In the mechanic's words.
+    """
 
     change: Change
     reason: str

@@ -9,7 +9,7 @@ one pair of stops (:mod:`analysis.budget`).
 
 from analysis.budget import Scatter, combine
 from analysis.deadcentre import StopPair, dead_centre
-from analysis.engine import CYCLE_DEG, Engine
+from analysis.engine import Engine
 from analysis.opening import sweep_lines
 from analysis.wheel import show
 
@@ -38,12 +38,11 @@ def best_uncertainty_deg(engine: Engine) -> float:
 def _firing(engine: Engine) -> list[str]:
     found = []
     at: dict[float, str] = {}
-    cycle = CYCLE_DEG if engine.cam_speed == "half" else CYCLE_DEG / 2.0
     for cylinder in engine.cylinders:
         other = at.setdefault(cylinder.fires_at_deg, cylinder.name)
         if other != cylinder.name:
             found.append(f"cylinders {other} and {cylinder.name} fire at the same moment")
-        apart = cycle / engine.lobes
+        apart = engine.cam_turn_deg / engine.lobes
         left = cylinder.fires_at_deg % apart
         if engine.lobes > 1 and min(left, apart - left) > 1e-6:
             found.append(

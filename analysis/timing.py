@@ -23,13 +23,13 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from analysis.budget import Line, Scatter, combine
+from analysis.budget import BudgetLine, Scatter, combine
 from analysis.change import Change
 from analysis.compare import Estimate, apart, difference, dwell
 from analysis.engine import CylinderFigure, Engine
 from analysis.opening import OpeningAngle, opening_angle, outliers, scatter_of
 from analysis.pairing import Pair, pair, tell_points
-from analysis.reading import PHASES, Advance, Phase, Reading, Step, Sweep
+from analysis.reading import PHASES, Advance, Phase, Reading, ReadingStep, Sweep
 from analysis.record import (
     Comparison,
     CylinderRecord,
@@ -130,7 +130,7 @@ class _Placed:
     closings: tuple[PlacedReading, ...]
 
     def angles(
-        self, step: Step, phase: Phase, advance: Advance = "full", sweep: Sweep = "forward"
+        self, step: ReadingStep, phase: Phase, advance: Advance = "full", sweep: Sweep = "forward"
     ) -> list[float]:
         """Return the angles of one kind of reading."""
         wanted = (phase, advance, sweep)
@@ -298,7 +298,7 @@ def _used_dead_centre(
 
 def _common_lines(
     placed: _Placed, phase: Phase, angles: Sequence[float], wheel: WheelHistory
-) -> list[Line] | None:
+) -> list[BudgetLine] | None:
     """Return what is in doubt for all of a phase's openings alike; None if dead centre is unknown.
 
     Of several dead centres the least certain is taken.
@@ -315,10 +315,10 @@ def _common_lines(
     mean = math.fsum(angles) / len(angles)
     late = engine.turning_deg_s * engine.delay_s
     moment = (
-        Line("moment of the opening", late, "rectangular", math.sqrt(3.0),
+        BudgetLine("moment of the opening", late, "rectangular", math.sqrt(3.0),
              note=f"{engine.delay_s:g} s at {engine.turning_deg_s:g} deg/s")
         if late
-        else Line("moment of the opening", 0.0, "not included",
+        else BudgetLine("moment of the opening", 0.0, "not included",
                   note="taken as stopped where the points opened")
     )  # fmt: skip
     return [

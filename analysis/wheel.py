@@ -202,6 +202,20 @@ def nearest(mark: Mark, wheel: Wheel, expected_deg: float) -> float:
     """Return the meaning of a reading that lies nearest to an expected wheel angle.
 
     Of two equally near, the one before the wheel's 0 mark is taken.
+
+    Parameters
+    ----------
+    mark : Mark
+        What was written.
+    wheel : Wheel
+        The wheel it was read off.
+    expected_deg : float
+        Degrees from the wheel's 0 mark, before it positive; so is what is returned.
+
+    Raises
+    ------
+    ValueError
+        As `meanings` does.
     """
     return min(meanings(mark, wheel), key=lambda angle: (abs(wrap(angle - expected_deg)), -angle))
 
@@ -215,7 +229,15 @@ def show(angle_deg: float) -> str:
 
 
 def write(angle_deg: float, wheel: Wheel) -> str:
-    """Write a wheel angle as this wheel shows it; `parse` and `meanings` read it back."""
+    """Write a wheel angle as this wheel shows it; `parse` and `meanings` read it back.
+
+    Parameters
+    ----------
+    angle_deg : float
+        Degrees from the wheel's 0 mark, before it positive.
+    wheel : Wheel
+        Whose marks are used.
+    """
     angle = wrap(round(angle_deg, 6))
     if wheel.marks == "0-360":
         return _digits((-angle if wheel.rising else angle) % 360.0)

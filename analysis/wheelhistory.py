@@ -28,12 +28,12 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from analysis import offcentre
-from analysis.budget import Line, combine, resolution
+from analysis.budget import BudgetLine, combine, resolution
 from analysis.crank import Crank
 from analysis.deadcentre import HIGHEST_SUM_DEG, DeadCentre, StopPair, dead_centre
 from analysis.engine import CylinderFigure, Engine
 from analysis.reading import Reading
-from analysis.record import PlacedReading, Source
+from analysis.record import CentreSource, PlacedReading
 from analysis.wheel import Mark, Side, meanings, nearest, wrap
 
 
@@ -56,14 +56,32 @@ class _Stops:
 
 @dataclass(frozen=True)
 class WheelCorrection:
-    """What a cylinder's readings in one setting are corrected by."""
+    """What a cylinder's readings in one setting are corrected by.
 
-    source: Source
+    Attributes
+    ----------
+    source : {"stops", "zeroed", "carried", "unknown"}
+        What dead centre is known by.
+    wheel_error_deg : float or None
+        How far the wheel reads too far before; None where that is not known.
+    lines : tuple of BudgetLine or None
+        Its uncertainty.
+    marks_deg : tuple of float
+        The wheel's marks that can stand for the cylinder's dead centre.
+    from_cylinder : str or None
+        Whose stops were carried over.
+    stops_at_deg : float
+        The mark on the wheel whose stops these are.
+    each_side_deg : float
+        From it to either stop.
+    """
+
+    source: CentreSource
     wheel_error_deg: float | None
-    lines: tuple[Line, ...] | None
-    marks_deg: tuple[float, ...]  # those that can stand for the cylinder's dead centre
+    lines: tuple[BudgetLine, ...] | None
+    marks_deg: tuple[float, ...]
     from_cylinder: str | None = None
-    stops_at_deg: float = 0.0  # the mark on the wheel whose stops these are
+    stops_at_deg: float = 0.0
     each_side_deg: float = 0.0
 
 
@@ -217,8 +235,20 @@ class WheelHistory:
 
     def off_centre_line(
         self, figure: CylinderFigure, setting: int, used: WheelCorrection, angle_deg: float
-    ) -> list[Line]:
-        """Return what a wheel off centre adds to an opening at an angle."""
+    ) -> list[BudgetLine]:
+        """Return what a wheel off centre adds to an opening at an angle.
+
+        Parameters
+        ----------
+        figure : CylinderFigure
+            Whose opening it is.
+        setting : int
+            In which the reading was taken.
+        used : WheelCorrection
+            What corrects it.
+        angle_deg : float
+            Of the opening; before dead centre positive.
+        """
         off = max(self.engine.wheel.off_centre, self._off_centre[setting])
         if off == 0.0:
             return []
@@ -377,7 +407,7 @@ def _sided(
 
 
 def _from_stops(
-    source: Source,
+    source: CentreSource,
     found: DeadCentre,
     marks: tuple[float, ...],
     at_deg: float,
@@ -396,5 +426,17 @@ def mark_of(reading: Reading) -> Mark:
 
 
 def from_mark(mark: Mark, at_deg: float, engine: Engine, expected_deg: float = 0.0) -> float:
-    """Return a reading's angle from one of the wheel's marks, nearest to what is expected."""
+    """Return a reading's angle from one of the wheel's marks, nearest to what is expected.
+
+    Parameters
+    ----------
+    mark : Mark
+        The reading.
+    at_deg : float
+        The mark, in degrees from the wheel's 0 mark, before it positive.
+    engine : Engine
+        Whose wheel it is.
+    expected_deg : float
+        From the mark; before it positive, as is what is returned.
+    """
     return wrap(nearest(mark, engine.wheel, wrap(at_deg + expected_deg)) - at_deg)

@@ -7,8 +7,9 @@ from collections.abc import Callable, Mapping
 
 from analysis.spoken.language import say
 from analysis.wheel import parse
-from listen.event import Event, Kind
-from listen.session import WHAT_TO_DO, Session
+from listen.event import Event, EventKind
+from listen.job_steps import WHAT_TO_DO
+from listen.session import Session
 
 
 def aloud(session: Session, event: Event) -> str | None:
@@ -65,7 +66,7 @@ def _change(session: Session, event: Event) -> str | None:
     return change.points if session.place.step == "set" else None
 
 
-_ALWAYS: Mapping[Kind, Callable[[Session, Event], str | None]] = {
+_ALWAYS: Mapping[EventKind, Callable[[Session, Event], str | None]] = {
     "change": _change,
     "asked": _asked,
     "agreed": lambda session, event: f"yes, {_in_words(event.body['written'])}",
@@ -75,7 +76,7 @@ _ALWAYS: Mapping[Kind, Callable[[Session, Event], str | None]] = {
     "speech": lambda session, event: event.body.get("aloud"),
     "finished": lambda session, event: "the record is closed",
 }
-_ANSWERS: Mapping[Kind, Callable[[Session, Event], str | None]] = {
+_ANSWERS: Mapping[EventKind, Callable[[Session, Event], str | None]] = {
     "reading": _reading,
     "moved": lambda session, event: str(session.place),
     "struck": _struck,

@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.ear.buzzer import STEPS, BuzzerPrint
 from listen.errors import BadInput
-from listen.places import home
+from listen.paths import home
 
 SCHEMA = "thirdear/buzzer/1"
 
@@ -130,7 +130,13 @@ def from_dict(values: Any) -> BuzzerPrint:
 
 
 def path_of(name: str) -> Path:
-    """Return the file of a buzzer, which need not be there; BadInput for a name that cannot be."""
+    """Return the file of a buzzer, which need not be there.
+
+    Raises
+    ------
+    BadInput
+        If the name cannot be a file's.
+    """
     if not re.fullmatch(r"\w[\w-]{0,39}", name):
         raise BadInput(f"{name!r} cannot be a buzzer's name: use up to 40 letters, digits, - and _")
     return folder() / f"{name}.json"

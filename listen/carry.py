@@ -21,6 +21,7 @@ from typing import Any
 from analysis.engine import engine_from
 from listen.errors import BadInput
 from listen.event import Event
+from listen.event_text import event_text
 from listen.logbook import Logbook, SessionRow
 from listen.session import Session
 
@@ -144,7 +145,7 @@ def _replayed(row: SessionRow, events: list[Event]) -> None:
     """See that the events make a session; a ValueError, KeyError or TypeError says why not."""
     session = Session(engine_from(tomllib.loads(row.sheet)), events)
     for event in events:
-        session.say(event)
+        event_text(session, event)
 
 
 def _uuid(text: str) -> str:

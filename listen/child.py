@@ -47,6 +47,13 @@ class Child:
     def ask(self, question: bytes, patience_s: float) -> Any:
         """Ask, and return the answer.
 
+        Parameters
+        ----------
+        question : bytes
+            As the module's `serve` takes it.
+        patience_s : float
+            How long to wait for the answer.
+
         Raises
         ------
         Gone
@@ -57,7 +64,13 @@ class Child:
         return self.answer(patience_s)
 
     def answer(self, patience_s: float) -> Any:
-        """Return the next answer; see `ask`."""
+        """Return the next answer.
+
+        Raises
+        ------
+        Gone
+            As `ask` does.
+        """
         try:
             line = self._answers.get(timeout=patience_s)
         except queue.Empty:
@@ -100,7 +113,15 @@ class Child:
 
 
 def serve(answer: Callable[[bytes], Any], ready: Any = None) -> None:
-    """Be the process: answer questions until there are no more."""
+    """Be the process: answer questions until there are no more.
+
+    Parameters
+    ----------
+    answer : callable
+        Takes a question, returns what JSON can hold.
+    ready : optional
+        The first answer, before any question.
+    """
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a library prints is no answer
     _say(out, ready)

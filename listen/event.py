@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-Kind = Literal[
+EventKind = Literal[
     "began",
     "listening",
     "buzzer",
@@ -46,5 +46,20 @@ class Event:
 
     seq: int
     at_s: float
-    kind: Kind
+    kind: EventKind
+    body: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class EventDraft:
+    """What is to become an event, and has no place in a session yet.
+
+    Attributes
+    ----------
+    kind, at_s, body
+        As of the `Event`.
+    """
+
+    kind: EventKind
+    at_s: float
     body: Mapping[str, Any]

@@ -1,7 +1,7 @@
 """Spoken readings and words in a live session, and the answers to them.
 
 Brings together the listener, the recogniser in its own process, the talk and the voice. What is
-heard goes into the session's inbox as `Spoken`, what becomes of the engine as `Made`.
+heard goes into the session's inbox as `Spoken`, what becomes of the engine as `EventDraft`.
 """
 
 import queue
@@ -11,11 +11,10 @@ from typing import Any
 import numpy as np
 
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.spoken.dialogue import Dialogue, Turn
+from analysis.spoken.dialogue import Dialogue, Outcome
 from analysis.spoken.lines import lines_of
 from listen.aloud import aloud, what_now
-from listen.desk import Made
-from listen.event import Event
+from listen.event import Event, EventDraft
 from listen.listener import Listener
 from listen.loudspeaker import Loudspeaker
 from listen.microphone import Microphone, Piece
@@ -37,7 +36,7 @@ class HandsFree:
     Parameters
     ----------
     inbox : SimpleQueue
-        Takes a `Spoken` for every utterance, a `Made` when it can hear, or no longer can.
+        Takes a `Spoken` for every utterance, an `EventDraft` when it can hear, or no longer can.
     microphone : Microphone
         Its clock.
     buzzer : BuzzerPrint, optional
@@ -68,7 +67,7 @@ class HandsFree:
 
     def _load(self) -> OwnProcess:
         self._recogniser = OwnProcess(self._model)
-        self._inbox.put(Made("speech", self._now(), {"words": READY, "aloud": "listening"}))
+        self._inbox.put(EventDraft("speech", self._now(), {"words": READY, "aloud": "listening"}))
         return self._recogniser
 
     def hear(self, piece: Piece) -> None:
@@ -82,16 +81,16 @@ class HandsFree:
         self._listener.expected = session.expected
         self._listener.cylinders = [cylinder.name for cylinder in session.engine.cylinders]
 
-    def take(self, spoken: Spoken, session: Session) -> Turn:
+    def take(self, spoken: Spoken, session: Session) -> Outcome:
         """Return what is to be done about an utterance, and answer what only asks."""
-        turn = self._dialogue.take(spoken.judged, spoken.start_s)
-        if turn.about is not None:
+        outcome = self._dialogue.take(spoken.judged, spoken.start_s)
+        if outcome.about is not None:
             answers = {
                 "again": self._last_said or "nothing was said",
                 "what now": what_now(session),
             }
-            self._say(answers.get(turn.about, turn.about))
-        return turn
+            self._say(answers.get(outcome.about, outcome.about))
+        return outcome
 
     @property
     def listening(self) -> bool:

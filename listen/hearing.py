@@ -1,7 +1,6 @@
 """Hearing a recording: decode it, find the changes of the buzzer, say what was doubtful."""
 
 import math
-import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -12,6 +11,7 @@ from analysis.ear.recording import Heard, hear
 from analysis.ear.teaching import sounding_of
 from analysis.soundspeed import sound_delay
 from listen.errors import BadInput
+from listen.paths import StrPath
 from listen.sources import Recording, open_recording
 
 LIVE_BLOCK_S = 0.02
@@ -41,7 +41,7 @@ class Hearing:
 
 
 def hear_recording(
-    path: str | os.PathLike[str],
+    path: StrPath,
     sounding: Sounding | None = None,
     progress: Callable[[float], None] = lambda seconds: None,
     *,
@@ -107,7 +107,18 @@ def _hear_live(
 
 
 def agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
-    """Return when the buzzer sounds, from the user's word and the lesson's."""
+    """Return when the buzzer sounds, from the user's word and the lesson's.
+
+    Parameters
+    ----------
+    told, taught : {"open", "closed", "both"} or None
+        None where it is not known.
+
+    Raises
+    ------
+    BadInput
+        If the one says open and the other closed.
+    """
     if told is not None and taught is not None and {told, taught} == {"open", "closed"}:
         raise BadInput(
             f"--sounding {told}, but the buzzer was taught to sound while the points are {taught}: "
@@ -117,7 +128,15 @@ def agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
 
 
 def at_the_buzzer(change: Change, distance_m: float) -> Change:
-    """Return a change, heard at a distance, at its time at the buzzer."""
+    """Return a change, heard at a distance, at its time at the buzzer.
+
+    Parameters
+    ----------
+    change : Change
+        Its times are at the microphone.
+    distance_m : float
+        From buzzer to microphone.
+    """
     under_way = sound_delay(distance_m)
     return replace(
         change,

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analysis.history import Drift, Session, drift, since_setting
+from analysis.history import DatedAngle, Drift, drift, since_setting
 from analysis.record import SCHEMA
 from listen.errors import BadInput
-from listen.pictures import Area, Line, Picture, Point, Words, dot, whisker
+from listen.pictures import Area, Label, Picture, Polyline, Shape, dot, whisker
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class CylinderHistory:
     engine, name : str
     figure_deg, tolerance_deg : float
         As the newest record has them.
-    sessions : tuple of Session
+    sessions : tuple of DatedAngle
         In order of time; days count from the start of the calendar.
     drift : Drift or None
         Of the sessions since the points were last set.
@@ -33,7 +33,7 @@ class CylinderHistory:
     name: str
     figure_deg: float
     tolerance_deg: float
-    sessions: tuple[Session, ...]
+    sessions: tuple[DatedAngle, ...]
     drift: Drift | None
 
     @property
@@ -168,57 +168,91 @@ def histories(records: Sequence[dict[str, Any]]) -> list[CylinderHistory]:
     return found
 
 
+_WIDTH, _LEFT, _PANEL = 170.0, 16.0, 56.0
+"""Of the picture, of its axis, and the height of a panel, in mm."""
+
+
 def history_picture(found: Sequence[CylinderHistory]) -> Picture:
     """Draw angle against date, one panel a cylinder."""
-    width, high, left = 170.0, 56.0, 16.0
     words = " ".join(f"{one.engine}, cylinder {one.name}: {one.words()}." for one in found)
-    picture = Picture(width, high * len(found), "Opening angle against date", words)
+    picture = Picture(_WIDTH, _PANEL * len(found), "Opening angle against date", words)
     days = [session.day for one in found for session in one.sessions]
-    first, last = min(days), max(days)
-    span = max(last - first, 30.0)
-
-    def x(day: float) -> float:
-        return left + 9.0 + (day - first) / span * (width - left - 20.0)
-
-    for panel, one in enumerate(found):
-        top, bottom = high * panel + 13.0, high * (panel + 1) - 8.0
-        edges = [one.figure_deg - one.tolerance_deg, one.figure_deg + one.tolerance_deg]
-        shown = [s.angle_deg + side * s.U_deg for s in one.sessions for side in (-1, 1)]
-        low, most = min(edges + shown) - 0.3, max(edges + shown) + 0.3
-
-        def y(angle: float, low: float = low, most: float = most, top: float = top,
-              bottom: float = bottom) -> float:  # fmt: skip
-            return bottom - (angle - low) / (most - low) * (bottom - top)
-
-        band: list[Point] = [
-            (left, y(edges[0])), (width - 2, y(edges[0])),
-            (width - 2, y(edges[1])), (left, y(edges[1])),
-        ]  # fmt: skip
-        picture.shapes.append(Area(band, "band"))
-        figure = y(one.figure_deg)
-        picture.shapes.append(Line([(left, figure), (width - 2, figure)], "spec", 0.3, True))
-        picture.shapes.append(Line([(left, top), (left, bottom), (width - 2, bottom)]))
-        for angle in (*edges, one.figure_deg):
-            picture.shapes.append(Words((left - 1.5, y(angle) + 1), f"{angle:g}", 3.0, "end"))
-        for day in dict.fromkeys((first, last)):
-            picture.shapes.append(Words((x(day), bottom + 4.2), _date(day), 3.0))
-        title = f"{one.engine}, cylinder {one.name}"
-        picture.shapes.append(Words((2.0, top - 7.5), title, 3.2, "start", bold=True))
-        picture.shapes.append(Words((2.0, top - 3.0), one.words(), 3.0, "start"))
-        if one.drift:
-            since = since_setting(one.sessions)
-            ends = since[0].day, since[-1].day
-            line = [(x(day), y(one.drift.angle_deg(day))) for day in ends]
-            picture.shapes.append(Line(line, "ink", 0.3, not one.drift.beyond_chance))
-        for session in one.sessions:
-            at, doubt = x(session.day), session.U_deg
-            ends_at = (y(session.angle_deg - doubt), y(session.angle_deg + doubt))
-            picture.shapes += whisker((at, ends_at[0]), (at, ends_at[1]))
-            picture.shapes.append(Area(dot((at, y(session.angle_deg)), 1.0), "mark"))
-            if session.found_deg is not None:
-                found_at = (at, min(max(y(session.found_deg), top), bottom))
-                picture.shapes.append(Area(dot(found_at, 1.0), "mark", filled=False))
+    for place, one in enumerate(found):
+        panel = _panel(one, _PANEL * place, min(days), max(days))
+        picture.shapes += [*_axes(one, panel), *_drift_line(one, panel), *_angles(one, panel)]
     return picture
+
+
+@dataclass(frozen=True)
+class _Panel:
+    """One cylinder's part of the picture: its edges in mm, and what lies at them."""
+
+    top: float
+    bottom: float
+    low_deg: float
+    high_deg: float
+    first_day: float
+    last_day: float
+
+    def x(self, day: float) -> float:
+        span = max(self.last_day - self.first_day, 30.0)
+        return _LEFT + 9.0 + (day - self.first_day) / span * (_WIDTH - _LEFT - 20.0)
+
+    def y(self, angle: float) -> float:
+        share = (angle - self.low_deg) / (self.high_deg - self.low_deg)
+        return self.bottom - share * (self.bottom - self.top)
+
+
+def _panel(one: CylinderHistory, top: float, first_day: float, last_day: float) -> _Panel:
+    shown = [s.angle_deg + side * s.U_deg for s in one.sessions for side in (-1, 1)]
+    shown += [one.figure_deg - one.tolerance_deg, one.figure_deg + one.tolerance_deg]
+    edges = top + 13.0, top + _PANEL - 8.0
+    return _Panel(*edges, min(shown) - 0.3, max(shown) + 0.3, first_day, last_day)
+
+
+def _axes(one: CylinderHistory, panel: _Panel) -> list[Shape]:
+    """Draw the band of the tolerance, the figure in it, and what stands beside."""
+    edges = one.figure_deg - one.tolerance_deg, one.figure_deg + one.tolerance_deg
+    low, figure, high = (panel.y(angle) for angle in (edges[0], one.figure_deg, edges[1]))
+    right, bottom = _WIDTH - 2, panel.bottom
+    band = [(_LEFT, low), (right, low), (right, high), (_LEFT, high)]
+    shapes: list[Shape] = [
+        Area(band, "band"),
+        Polyline([(_LEFT, figure), (right, figure)], "spec", 0.3, True),
+        Polyline([(_LEFT, panel.top), (_LEFT, bottom), (right, bottom)]),
+    ]
+    for angle in (*edges, one.figure_deg):
+        shapes.append(Label((_LEFT - 1.5, panel.y(angle) + 1), f"{angle:g}", 3.0, "end"))
+    for day in dict.fromkeys((panel.first_day, panel.last_day)):
+        shapes.append(Label((panel.x(day), bottom + 4.2), _date(day), 3.0))
+    title = f"{one.engine}, cylinder {one.name}"
+    shapes.append(Label((2.0, panel.top - 7.5), title, 3.2, "start", bold=True))
+    shapes.append(Label((2.0, panel.top - 3.0), one.words(), 3.0, "start"))
+    return shapes
+
+
+def _drift_line(one: CylinderHistory, panel: _Panel) -> list[Shape]:
+    """Draw the drift since the points were last set; dashed where it is not beyond chance."""
+    if one.drift is None:
+        return []
+    since = since_setting(one.sessions)
+    ends = since[0].day, since[-1].day
+    line = [(panel.x(day), panel.y(one.drift.angle_deg(day))) for day in ends]
+    return [Polyline(line, "ink", 0.3, not one.drift.beyond_chance)]
+
+
+def _angles(one: CylinderHistory, panel: _Panel) -> list[Shape]:
+    """Draw each angle with its uncertainty, and as it was found where that differs."""
+    shapes: list[Shape] = []
+    for session in one.sessions:
+        at, doubt = panel.x(session.day), session.U_deg
+        low, high = panel.y(session.angle_deg - doubt), panel.y(session.angle_deg + doubt)
+        shapes += whisker((at, low), (at, high))
+        shapes.append(Area(dot((at, panel.y(session.angle_deg)), 1.0), "mark"))
+        if session.found_deg is not None:
+            found_y = min(max(panel.y(session.found_deg), panel.top), panel.bottom)
+            shapes.append(Area(dot((at, found_y), 1.0), "mark", filled=False))
+    return shapes
 
 
 @dataclass(frozen=True)
@@ -229,7 +263,7 @@ class _Told:
     name: str
     figure_deg: float
     tolerance_deg: float
-    session: Session
+    session: DatedAngle
 
 
 def _told(record: dict[str, Any]) -> list[_Told]:
@@ -243,7 +277,7 @@ def _told(record: dict[str, Any]) -> list[_Told]:
         if not angle or not angle["u_deg"]:
             continue
         set_ = "found" in phases and "left" in phases
-        session = Session(
+        session = DatedAngle(
             record["day"],
             _number(angle["angle_deg"]),
             _number(angle["u_deg"]),

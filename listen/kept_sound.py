@@ -83,7 +83,20 @@ class SoundKeeper:
             raise _cannot(path, trouble) from trouble
 
     def keep(self, samples: PCM, at: int) -> None:
-        """Write samples whose first one is number `at` of the file."""
+        """Write samples whose first one is number `at` of the file.
+
+        Parameters
+        ----------
+        samples : ndarray of int16, shape (n,)
+            What was heard.
+        at : int
+            Where it is beyond the last one, samples were lost, and silence stands for them.
+
+        Raises
+        ------
+        BadInput
+            If they cannot be written; no more are kept then.
+        """
         while (silence := at - self._samples) > 0:
             self._write(np.zeros(min(silence, _PIECE), np.int16))
         self._write(samples)

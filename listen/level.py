@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-Levels are in decibels of full scale (dBFS): a full-scale sine has a peak of 0 and a mean of -3.
+Levels are in decibels of full scale (dBFS): the mean of a full-scale sine is -3.
 A second of sound is judged at a time. Limits: from memory, tried on phones and sound cards.
 """
 
@@ -33,12 +33,11 @@ class Level:
 
     Attributes
     ----------
-    mean_dbfs, peak_dbfs : float
+    mean_dbfs : float
     state : {"good", "clipped", "quiet", "silent"}
     """
 
     mean_dbfs: float
-    peak_dbfs: float
     state: State
 
 
@@ -63,8 +62,7 @@ class LevelMeter:
         if self._count < self._window:
             return None
         mean = 10 * np.log10(self._energy / self._count / _FULL**2 + 1e-12)
-        peak = 20 * np.log10(self._peak / _FULL + 1e-6)
-        level = Level(float(mean), float(peak), self._judge(mean))
+        level = Level(float(mean), self._judge(mean))
         self._begin()
         return level
 

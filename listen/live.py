@@ -22,17 +22,18 @@ import numpy as np
 from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.live import LiveEar
-from listen.desk import Desk, Made
-from listen.event import Event
+from listen.event import Event, EventDraft
 from listen.handsfree import HandsFree
 from listen.hearing import at_the_buzzer
 from listen.level import Level
 from listen.logbook import Logbook
 from listen.microphone import Lost, Microphone, Opened, Piece
 from listen.record_files import as_json
+from listen.recorder import Recorder
 from listen.session import Session
 from listen.sessions import Listening, print_body, record_of
 from listen.spoken import Spoken
+from listen.words import event_from
 
 TICK_S = 0.25
 STOP_S = 20.0
@@ -68,7 +69,7 @@ class Status:
 
 
 @dataclass(frozen=True)
-class Words:
+class TypedLine:
     """What the mechanic typed, as one line."""
 
     text: str
@@ -102,7 +103,7 @@ class Face(Protocol):
     """What a session is shown on."""
 
     def begin(self, session: Session, status: Status, inbox: Inbox) -> None:
-        """Appear, and from now on put `Words` and `Key` into the inbox."""
+        """Appear, and from now on put `TypedLine` and `Key` into the inbox."""
 
     def show(self, event: Event) -> None:
         """Show an event, which is in the logbook and in the session."""
@@ -200,14 +201,14 @@ class Live:
         """Deal with one thing from the inbox; False when it ends the session."""
         if isinstance(item, Key):
             words = self._face.key(item)
-            item = Words(words) if words is not None else None
-        if isinstance(item, Words):
+            item = TypedLine(words) if words is not None else None
+        if isinstance(item, TypedLine):
             return self._answer(item.text)
         if isinstance(item, Spoken):
             self._take_spoken(item)
         if isinstance(item, _Failed):
             raise item.trouble
-        if isinstance(item, Made):
+        if isinstance(item, EventDraft):
             self._log(self.session.event(item.kind, item.at_s, item.body))
         elif isinstance(item, _Ear):
             self._status.state, self._status.known = item.state, item.known
@@ -228,9 +229,9 @@ class Live:
         """Do what was said aloud; log what was not understood."""
         assert self._speech is not None
         listening = self._speech.listening
-        turn = self._speech.take(spoken, self.session)
+        outcome = self._speech.take(spoken, self.session)
         heard = spoken.as_dict()
-        understood, question = turn.understood, turn.question
+        understood, question = outcome.understood, outcome.question
         if spoken.reading is not None and self.session.moved_since(spoken.start_s):
             # It was said at another step than the one it would now be taken for.
             understood, question = False, STEP_CHANGED
@@ -239,10 +240,10 @@ class Live:
                 body = {"words": heard["words"], "question": question, "heard": heard}
                 self._log(self.session.event("unheard", spoken.start_s, body))
             return
-        for line in turn.lines:
+        for line in outcome.lines:
             if self.session.finished:
                 return
-            self._answer(line, spoken.start_s, heard, line is turn.lines[-1])
+            self._answer(line, spoken.start_s, heard, line is outcome.lines[-1])
 
     def _answer(
         self,
@@ -256,7 +257,7 @@ class Live:
             return False
         if said:
             at_s = self._microphone.now_s() if at_s is None else at_s
-            event = self.session.answer(said, at_s, heard)
+            event = event_from(self.session, said, at_s, heard)
             if event.kind == "finished":
                 # What the ear still holds belongs to the record.
                 self._drain(at_s)
@@ -284,7 +285,9 @@ class Live:
         while not self._inbox.empty():
             item = self._inbox.get()
             said = isinstance(item, Spoken) and item.start_s < until_s
-            if (said and not self.session.finished) or isinstance(item, Made | _Ear | _Failed):
+            if (said and not self.session.finished) or isinstance(
+                item, EventDraft | _Ear | _Failed
+            ):
                 self._take(item)
 
     def _stop_listening(self) -> None:
@@ -320,23 +323,23 @@ class Live:
 
     def _keep(self) -> None:
         """Keep the sound, measure it, and hand it to the ear."""
-        desk = Desk(self._sound, self._inbox)
+        recorder = Recorder(self._sound, self._inbox)
         try:
             for item in self._microphone.heard():
                 if isinstance(item, Piece):
-                    desk.take(item)
+                    recorder.take(item)
                     self._pieces.put(item)
                     if self._speech is not None:
                         self._speech.hear(item)
                 else:
                     self._inbox.put(item)
                     if isinstance(item, Opened):
-                        desk.opened = item
+                        recorder.opened = item
                     else:
-                        desk.lost(item, self._microphone.now_s())
+                        recorder.lost(item, self._microphone.now_s())
         finally:
             self._pieces.put(None)
-            desk.close()
+            recorder.close()
 
     def _hear(self) -> None:
         """Be the ear."""
@@ -373,7 +376,7 @@ def _signals_say_quit(inbox: Inbox) -> Iterator[None]:
     """Take Ctrl-C, and the end of the terminal, as the word quit: no event is left half done."""
     names = ("SIGINT", "SIGTERM", "SIGHUP")
     kept = {
-        number: signal.signal(number, lambda *_: inbox.put(Words("quit")))
+        number: signal.signal(number, lambda *_: inbox.put(TypedLine("quit")))
         for number in (getattr(signal, name) for name in names if hasattr(signal, name))
     }
     try:

@@ -35,7 +35,7 @@ from typing import IO, Any
 
 from listen.errors import BadInput
 from listen.event import Event
-from listen.places import home
+from listen.paths import StrPath, home
 
 APPLICATION_ID = 0x74683365  # "th3e"
 
@@ -133,7 +133,7 @@ class Logbook:
         If it cannot be opened, is damaged, is no logbook, or is of a newer version.
     """
 
-    def __init__(self, path: str | os.PathLike[str], *, write: bool) -> None:
+    def __init__(self, path: StrPath, *, write: bool) -> None:
         self.path = Path(path)
         self._lock: IO[bytes] | None = None
         if self.path.is_dir():
@@ -180,7 +180,20 @@ class Logbook:
         return self.sound_folder / self.session(number).uuid
 
     def begin(self, sheet_name: str, sheet: str) -> int:
-        """Begin a session by a sheet and return its number."""
+        """Begin a session by a sheet and return its number.
+
+        Parameters
+        ----------
+        sheet_name : str
+            The file's name.
+        sheet : str
+            The whole text of the sheet.
+
+        Raises
+        ------
+        BadInput
+            If the logbook cannot be written.
+        """
         return self._insert(str(uuid.uuid4()), _utc_now(), sheet_name, sheet)
 
     def append(self, session: int, event: Event) -> None:
@@ -195,7 +208,13 @@ class Logbook:
             self._write_event(session, event, _utc_now())
 
     def keep_record(self, session: int, text: str) -> None:
-        """Keep a session's closed record, as JSON text, in place of an older one."""
+        """Keep a session's closed record, as JSON text, in place of an older one.
+
+        Raises
+        ------
+        BadInput
+            If the logbook cannot be written.
+        """
         with self._plainly(), self._db:
             self._db.execute("INSERT OR REPLACE INTO record VALUES (?, ?)", (session, text))
 
@@ -207,7 +226,13 @@ class Logbook:
         return str(found[0]) if found else None
 
     def sessions(self) -> list[SessionRow]:
-        """Return every session, in the order they were begun."""
+        """Return every session, in the order they were begun.
+
+        Raises
+        ------
+        BadInput
+            If the logbook cannot be read.
+        """
         with self._plainly():
             rows = self._db.execute(
                 """SELECT number, uuid, begun, sheet.name, toml, count(seq),
@@ -233,11 +258,23 @@ class Logbook:
         raise BadInput(f"there is no session {number} in {self.path}: it has {known}")
 
     def events(self, session: int) -> list[Event]:
-        """Return a session's events, in order."""
+        """Return a session's events, in order.
+
+        Raises
+        ------
+        BadInput
+            If the logbook cannot be read.
+        """
         return [Event(*rest) for _, *rest in self._journal(session)]
 
     def written(self, session: int) -> list[tuple[str, Event]]:
-        """Return a session's events, each with the date and time at which it was written."""
+        """Return a session's events, each with the date and time at which it was written.
+
+        Raises
+        ------
+        BadInput
+            If the logbook cannot be read.
+        """
         return [(written, Event(*rest)) for written, *rest in self._journal(session)]
 
     def take_in(
@@ -246,7 +283,22 @@ class Logbook:
         events: Sequence[tuple[str, Event]],
         record: str | None,
     ) -> int:
-        """Take in a session that was carried from another logbook; return its number here."""
+        """Take in a session that was carried from another logbook; return its number here.
+
+        Parameters
+        ----------
+        row : SessionRow
+            As the other logbook had it; its number there is not kept.
+        events : sequence of (str, Event)
+            Each with the date and time at which it was written.
+        record : str or None
+            The closed record, as JSON text.
+
+        Raises
+        ------
+        BadInput
+            If the logbook cannot be written, or it has this session.
+        """
         number = self._insert(row.uuid, row.begun, row.sheet_name, row.sheet, events)
         if record is not None:
             self.keep_record(number, record)

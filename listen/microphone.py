@@ -256,6 +256,13 @@ def mono(samples: PCM, channels: int) -> PCM:
     """Return the middle of one or two channels whose samples come in turn.
 
     A microphone on one side only is so heard at half its strength, and one on both as it is.
+
+    Parameters
+    ----------
+    samples : ndarray of int16, shape (n * channels,)
+        Those of a moment side by side.
+    channels : int
+        1 or 2.
     """
     if channels == 1:
         return samples

@@ -11,17 +11,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from analysis.budget import Line
+from analysis.budget import BudgetLine
 from analysis.engine import Engine
 from analysis.record import CylinderRecord, TimingRecord
 from analysis.wheel import show
+from listen.excerpts import Excerpt
 from listen.pictures import Picture, pictures_of, sound_picture
-from listen.report import action, comparisons, dead_centre, put_aside, side
-from listen.stretches import Stretch
+from listen.wording import (
+    VERDICTS,
+    action,
+    comparisons,
+    dead_centre,
+    look_here,
+    off_by,
+    put_aside,
+    side,
+)
 
-VERDICTS = {"within": "✓ within", "outside": "✗ outside", "undecided": "? undecided"}
-
-Place = Literal["wide", "left", "right"]
+Position = Literal["wide", "left", "right"]
 
 _USUAL = ("full", "forward")
 
@@ -40,7 +47,7 @@ class Facts:
 
     title: str
     rows: Sequence[tuple[str, str]]
-    place: Place = "right"
+    position: Position = "right"
 
 
 @dataclass(frozen=True)
@@ -56,7 +63,7 @@ class Table:
     numbers: frozenset[int] = frozenset()
     struck: frozenset[int] = frozenset()
     shares: Sequence[float] = ()
-    place: Place = "right"
+    position: Position = "right"
 
 
 @dataclass(frozen=True)
@@ -65,7 +72,7 @@ class Items:
 
     title: str
     items: Sequence[str]
-    place: Place = "right"
+    position: Position = "right"
 
 
 @dataclass(frozen=True)
@@ -74,7 +81,7 @@ class Pictures:
 
     title: str
     pictures: Sequence[Picture]
-    place: Place = "wide"
+    position: Position = "wide"
 
 
 Part = Facts | Table | Items | Pictures
@@ -95,14 +102,14 @@ class Page:
     parts: tuple[Part, ...] = field(default_factory=tuple)
 
 
-def page_of(record: TimingRecord, sounds: Sequence[Stretch] = ()) -> Page:
+def page_of(record: TimingRecord, sounds: Sequence[Excerpt] = ()) -> Page:
     """Put a record's page together.
 
     Parameters
     ----------
     record : TimingRecord
         What to show.
-    sounds : sequence of Stretch
+    sounds : sequence of Excerpt
         The sound around the openings, as far as it was kept.
 
     Returns
@@ -112,15 +119,8 @@ def page_of(record: TimingRecord, sounds: Sequence[Stretch] = ()) -> Page:
     inputs = record.inputs
     subtitle = ", ".join(word for word in (inputs.when, inputs.where, inputs.by) if word)
     parts: list[Part] = [_verdicts(record), _to_do(record)]
-    if record.warnings or record.unpaired_readings:
-        alone = ", ".join(reading.where() for reading in record.unpaired_readings)
-        parts.append(
-            Items(
-                "Look here",
-                [*record.warnings, *([f"without a partner: {alone}"] * bool(alone))],
-                place="wide",
-            )
-        )
+    if wanted := look_here(record):
+        parts.append(Items("Look here", wanted, "wide"))
     parts.append(Pictures("On the wheel", list(pictures_of(record))))
     if sounds:
         names = {
@@ -160,21 +160,22 @@ def _verdicts(record: TimingRecord) -> Table:
                 cylinder.figure.name, phase, side(angle.angle_deg, "before", "after"),
                 f"± {budget.U_deg:.2f}" if budget else "not known", str(angle.n),
                 "-" if angle.sd_deg is None else f"{angle.sd_deg:.2f}",
-                side(angle.angle_deg - record.engine.opens_at_deg, "early", "late")
-                if budget else "?",
+                off_by(angle.angle_deg, record.engine) if budget else "?",
                 VERDICTS[verdict.verdict] if judged else "",
                 _chance(verdict.chance_within) if known else "",
                 _chance(verdict.chance_outside) if known else "",
             ])  # fmt: skip
         if not cylinder.phases:
-            rows.append([cylinder.figure.name, "-", "no reading", *[""] * 4, "? undecided", "", ""])
+            rows.append(
+                [cylinder.figure.name, "-", "no reading", *[""] * 4, VERDICTS["undecided"], "", ""]
+            )
     return Table(
         f"Opens at (figure: {show(record.engine.opens_at_deg)} ± "
         f"{record.engine.tolerance_deg:g} degrees)",
         ("Cylinder", "Phase", "Opens at", "95 %", "n", "Spread", "Off by", "Verdict",
          "Chance within", "Chance outside"),
         rows, frozenset({2, 3, 4, 5, 6, 8, 9}),
-        shares=(8, 7, 13, 9, 4, 8, 11, 13, 13, 14), place="wide",
+        shares=(8, 7, 13, 9, 4, 8, 11, 13, 13, 14), position="wide",
     )  # fmt: skip
 
 
@@ -197,7 +198,7 @@ def _to_do(record: TimingRecord) -> Facts:
     return Facts(
         "What to do",
         [(f"Cylinder {c.figure.name}", words(c)) for c in record.cylinders],
-        place="wide",
+        position="wide",
     )
 
 
@@ -257,11 +258,11 @@ def budget_table(record: TimingRecord) -> Table:
         "Uncertainty budget, degrees",
         ("Cyl.", "Source", "Value", "Distribution", "Divisor", "Sens.", "u", "dof", "Note"),
         rows + together, frozenset({2, 4, 5, 6, 7}), shares=(7, 16, 6, 11, 7, 6, 6, 5, 36),
-        place="wide",
+        position="wide",
     )  # fmt: skip
 
 
-def _budget_row(line: Line) -> tuple[str, ...]:
+def _budget_row(line: BudgetLine) -> tuple[str, ...]:
     if line.distribution == "not included":
         return line.source, "-", line.distribution, "", "", "", "", line.note
     return (

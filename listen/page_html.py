@@ -76,7 +76,7 @@ def as_html(page: Page) -> str:
 
 def _part(part: Part, number: int) -> str:
     heading = f'<h2 id="h{number}">{escape(part.title)}</h2>'
-    mark = ' class="wide"' if part.place == "wide" else ""
+    mark = ' class="wide"' if part.position == "wide" else ""
     return f'<section aria-labelledby="h{number}"{mark}>{heading}{_inside(part, number)}</section>'
 
 

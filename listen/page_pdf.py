@@ -12,7 +12,7 @@ from typing import cast
 from fpdf import FPDF
 
 from listen.page import Facts, Items, Page, Part, Pictures, Table
-from listen.pictures import Area, Line, Picture, Words
+from listen.pictures import Area, Label, Picture, Polyline
 
 _PAPER_MM = (210.0, 279.4)
 """A4's width and Letter's height: prints on either."""
@@ -39,16 +39,16 @@ def write_pdf(page: Page, path: Path) -> str:
     paper = _Paper(page.title)
     y = paper.heading(page)
     for part in page.parts:
-        if part.place == "wide":
+        if part.position == "wide":
             y = paper.part(part, _LEFT, y, _WIDTH)
     began_on = paper.pdf.page
-    for place, x, width in (
+    for position, x, width in (
         ("left", _LEFT, _FIRST),
         ("right", _LEFT + _FIRST + _GUTTER, _WIDTH - _FIRST - _GUTTER),
     ):
         paper.pdf.page, level = began_on, y
         for part in page.parts:
-            if part.place == place:
+            if part.position == position:
                 level = paper.part(part, x, level, width)
     paper.pdf.page = len(paper.pdf.pages)
     path.write_bytes(bytes(paper.pdf.output()))
@@ -95,7 +95,7 @@ class _Paper:
         self._words(part.title, x, y, width, 7.2, bold=True)
         y += 3.7
         if isinstance(part, Facts):
-            widths = _shared((12, 88) if part.place == "wide" else (19, 81), width)
+            widths = _shared((12, 88) if part.position == "wide" else (19, 81), width)
             for row in part.rows:
                 y = self._row(row, x, y, widths, faint={0})
             return y
@@ -176,7 +176,7 @@ class _Paper:
         pdf = self.pdf
         for shape in picture.shapes:
             colour = _COLOURS[shape.role]
-            if isinstance(shape, Words):
+            if isinstance(shape, Label):
                 size = shape.size_mm * scale * _PT_PER_MM
                 pdf.set_font("DejaVu", "B" if shape.bold else "", size)
                 long = pdf.get_string_width(shape.text)
@@ -187,7 +187,7 @@ class _Paper:
             points = [(x + px * scale, y + py * scale) for px, py in shape.points]
             pdf.set_draw_color(*colour)
             pdf.set_fill_color(*colour)
-            if isinstance(shape, Line):
+            if isinstance(shape, Polyline):
                 pdf.set_line_width(shape.width_mm * scale)
                 pdf.set_dash_pattern(*((1.2, 0.8) if shape.dashed else ()))
                 pdf.polyline(points)

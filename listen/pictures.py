@@ -18,16 +18,26 @@ from analysis.opening import OpeningAngle
 from analysis.reading import Phase
 from analysis.record import CylinderRecord, TimingRecord
 from analysis.wheel import show
-from listen.report import side
-from listen.stretches import Stretch
+from listen.excerpts import Excerpt
+from listen.wording import side
 
 Role = Literal["ink", "faint", "band", "mark", "spec"]
 Point = tuple[float, float]
 
 
 @dataclass(frozen=True)
-class Line:
-    """A line through points."""
+class Polyline:
+    """A line through points.
+
+    Attributes
+    ----------
+    points : sequence of (float, float)
+        In millimetres from the picture's upper left corner; so are all places on it.
+    role : {"ink", "faint", "band", "mark", "spec"}
+        What it stands for, which gives its colour.
+    width_mm : float
+    dashed : bool
+    """
 
     points: Sequence[Point]
     role: Role = "ink"
@@ -37,7 +47,15 @@ class Line:
 
 @dataclass(frozen=True)
 class Area:
-    """A filled shape with a thin edge; hollow when it is not filled."""
+    """A filled shape with a thin edge; hollow when it is not filled.
+
+    Attributes
+    ----------
+    points : sequence of (float, float)
+    role : str
+        As of a `Polyline`.
+    filled : bool
+    """
 
     points: Sequence[Point]
     role: Role = "ink"
@@ -45,8 +63,20 @@ class Area:
 
 
 @dataclass(frozen=True)
-class Words:
-    """A line of text."""
+class Label:
+    """A line of text.
+
+    Attributes
+    ----------
+    at : (float, float)
+        Its foot, at the anchor.
+    text : str
+    size_mm : float
+    anchor : {"start", "middle", "end"}
+    role : str
+        As of a `Polyline`.
+    bold : bool
+    """
 
     at: Point
     text: str
@@ -56,7 +86,7 @@ class Words:
     bold: bool = False
 
 
-Shape = Line | Area | Words
+Shape = Polyline | Area | Label
 
 
 @dataclass
@@ -129,15 +159,15 @@ def wheel_picture(cylinder: CylinderRecord, record: TimingRecord) -> Picture:
     inner, outer = 37.0, 50.0
     ends = (max(figure - tolerance, middle - reach), min(figure + tolerance, middle + reach))
     shapes.append(Area([*arc(*ends, inner), *reversed(arc(*ends, outer))], "band"))
-    shapes.append(Line(arc(middle - reach, middle + reach, outer), "ink", 0.35))
-    shapes.append(Line([at(figure, inner), at(figure, outer)], "spec", 0.5, dashed=True))
+    shapes.append(Polyline(arc(middle - reach, middle + reach, outer), "ink", 0.35))
+    shapes.append(Polyline([at(figure, inner), at(figure, outer)], "spec", 0.5, dashed=True))
     every = next(step for step in (1, 2, 5, 10, 20, 45, 90, 180) if 2 * reach / step <= 9)
     for degree in range(math.ceil(middle - reach), math.floor(middle + reach) + 1):
         if degree % every == 0:
-            shapes.append(Line([at(degree, outer), at(degree, outer + 1.6)]))
-            shapes.append(Words(at(degree, outer + 3.8), f"{abs(degree)}", 2.5, role="faint"))
+            shapes.append(Polyline([at(degree, outer), at(degree, outer + 1.6)]))
+            shapes.append(Label(at(degree, outer + 3.8), f"{abs(degree)}", 2.5, role="faint"))
         elif every <= 5:
-            shapes.append(Line([at(degree, outer), at(degree, outer + 0.9)]))
+            shapes.append(Polyline([at(degree, outer), at(degree, outer + 0.9)]))
     # Sweep by sweep from the rim inwards, so that equal readings stay apart.
     row = min(1.6, 9.0 / max(1, len(openings)))
     for place, opening in enumerate(openings):
@@ -145,9 +175,9 @@ def wheel_picture(cylinder: CylinderRecord, record: TimingRecord) -> Picture:
         shapes.append(Area(outline, "mark", filled=opening.reading.phase == "left"))
     for phase, angle in cylinder.phases.items():
         shapes += _mean(at, angle, phase, (middle - reach, middle + reach))
-    shapes.append(Words((35.0, 27.0), f"Cylinder {name}", 3.2, bold=True))
+    shapes.append(Label((35.0, 27.0), f"Cylinder {name}", 3.2, bold=True))
     for line, text in enumerate(_legend(cylinder)):
-        shapes.append(Words((35.0, 30.6 + 3.4 * line), text, 2.6))
+        shapes.append(Label((35.0, 30.6 + 3.4 * line), text, 2.6))
     return picture
 
 
@@ -175,19 +205,19 @@ def found_left_picture(record: TimingRecord) -> Picture | None:
     figure, tolerance = engine.opens_at_deg, engine.tolerance_deg
     a, b = x(figure + tolerance), x(figure - tolerance)
     picture.shapes.append(Area([(a, top - 3), (b, top - 3), (b, bottom), (a, bottom)], "band"))
-    picture.shapes.append(Line([(x(figure), top - 3), (x(figure), bottom)], "spec", 0.4, True))
-    picture.shapes.append(Line([(left, bottom), (width - 3.0, bottom)]))
+    picture.shapes.append(Polyline([(x(figure), top - 3), (x(figure), bottom)], "spec", 0.4, True))
+    picture.shapes.append(Polyline([(left, bottom), (width - 3.0, bottom)]))
     every = next(step for step in (1, 2, 5, 10, 20, 50, 100) if (high - low) / step <= 9)
     for degree in range(math.ceil(low), math.floor(high) + 1):
         if degree % every == 0:
-            picture.shapes.append(Line([(x(degree), bottom), (x(degree), bottom + 1.2)]))
-            picture.shapes.append(Words((x(degree), bottom + 4.2), f"{degree}", 2.4, role="faint"))
+            picture.shapes.append(Polyline([(x(degree), bottom), (x(degree), bottom + 1.2)]))
+            picture.shapes.append(Label((x(degree), bottom + 4.2), f"{degree}", 2.4, role="faint"))
     legend = "degrees before top dead centre   ○ found   ● left"
-    picture.shapes.append(Words((width / 2.0, bottom + 8.4), legend, 2.3, role="faint"))
+    picture.shapes.append(Label((width / 2.0, bottom + 8.4), legend, 2.3, role="faint"))
     for row, cylinder in enumerate(rows):
         y = top + step * row + 2.0
         picture.shapes.append(
-            Words((2.0, y + 1.8), f"Cylinder {cylinder.figure.name}", 2.8, "start", bold=True)
+            Label((2.0, y + 1.8), f"Cylinder {cylinder.figure.name}", 2.8, "start", bold=True)
         )
         for phase, angle in cylinder.phases.items():
             level = y if phase == "found" else y + 3.2
@@ -200,39 +230,39 @@ def found_left_picture(record: TimingRecord) -> Picture | None:
         both = cylinder.phases
         if "left" in both:
             picture.shapes.append(
-                Line([(x(both["found"].angle_deg), y), (x(both["left"].angle_deg), y + 3.2)],
+                Polyline([(x(both["found"].angle_deg), y), (x(both["left"].angle_deg), y + 3.2)],
                      "faint", 0.2, True)
             )  # fmt: skip
     return picture
 
 
-def sound_picture(stretch: Stretch, name: str) -> Picture:
+def sound_picture(excerpt: Excerpt, name: str) -> Picture:
     """Draw the sound around one opening: what swings, and how loud the buzzer is in it."""
-    low_hz, high_hz = stretch.band_hz
+    low_hz, high_hz = excerpt.band_hz
     picture = Picture(
         58.0, 22.0, name,
-        f"Sound from {1000 * stretch.half_s:.0f} ms before the opening to as long after it, and "
+        f"Sound from {1000 * excerpt.half_s:.0f} ms before the opening to as long after it, and "
         f"the level between {low_hz:.0f} and {high_hz:.0f} Hz. The opening is marked in the "
-        f"middle, at {stretch.time_s:.4f} s, known to {2000 * stretch.uncertainty_s:.1f} ms "
+        f"middle, at {excerpt.time_s:.4f} s, known to {2000 * excerpt.uncertainty_s:.1f} ms "
         "either way.",
     )  # fmt: skip
     middle, half, left, width = 9.5, 6.5, 1.0, 56.0
-    count = len(stretch.lows)
+    count = len(excerpt.lows)
     xs = left + width * (np.arange(count) + 0.5) / count
-    top = [(float(x), middle - half * float(v)) for x, v in zip(xs, stretch.highs, strict=True)]
-    low = [(float(x), middle - half * float(v)) for x, v in zip(xs, stretch.lows, strict=True)]
+    top = [(float(x), middle - half * float(v)) for x, v in zip(xs, excerpt.highs, strict=True)]
+    low = [(float(x), middle - half * float(v)) for x, v in zip(xs, excerpt.lows, strict=True)]
     picture.shapes.append(Area([*top, *reversed(low)], "faint"))
-    course = [(float(x), middle - half * float(v)) for x, v in zip(xs, stretch.level, strict=True)]
-    picture.shapes.append(Line(course, "ink", 0.35))
-    doubt = 2.0 * stretch.uncertainty_s / stretch.half_s * width / 2.0
+    course = [(float(x), middle - half * float(v)) for x, v in zip(xs, excerpt.level, strict=True)]
+    picture.shapes.append(Polyline(course, "ink", 0.35))
+    doubt = 2.0 * excerpt.uncertainty_s / excerpt.half_s * width / 2.0
     centre = left + width / 2.0
-    picture.shapes.append(Line([(centre, 1.0), (centre, 18.0)], "mark", 0.4, True))
+    picture.shapes.append(Polyline([(centre, 1.0), (centre, 18.0)], "mark", 0.4, True))
     picture.shapes += whisker((centre - doubt, 2.0), (centre + doubt, 2.0))
     for share in (0.0, 0.5, 1.0):
-        ms = (share - 0.5) * 2000 * stretch.half_s
-        text = f"{stretch.time_s:.4f} s" if share == 0.5 else f"{ms:+.0f} ms"
+        ms = (share - 0.5) * 2000 * excerpt.half_s
+        text = f"{excerpt.time_s:.4f} s" if share == 0.5 else f"{ms:+.0f} ms"
         anchor: Literal["start", "middle", "end"] = ("start", "middle", "end")[int(2 * share)]
-        picture.shapes.append(Words((left + share * width, 21.0), text, 2.3, anchor, "faint"))
+        picture.shapes.append(Label((left + share * width, 21.0), text, 2.3, anchor, "faint"))
     return picture
 
 
@@ -242,15 +272,15 @@ def _mean(
     """Draw a mean as a stroke, its expanded uncertainty as an arc, cut at the dial's ends."""
     mean, radius = angle.angle_deg, 38.6 if phase == "left" else 36.6
     shapes: list[Shape] = [
-        Line([at(mean, radius - 1.1), at(mean, radius + 1.1)], "ink", 0.7, phase == "found")
+        Polyline([at(mean, radius - 1.1), at(mean, radius + 1.1)], "ink", 0.7, phase == "found")
     ]
     if angle.budget:
         reach = (mean - angle.budget.U_deg, mean + angle.budget.U_deg)
         seen = np.linspace(max(reach[0], ends[0]), min(reach[1], ends[1]), 15)
-        shapes.append(Line([at(float(a), radius) for a in seen], "ink", 0.3))
+        shapes.append(Polyline([at(float(a), radius) for a in seen], "ink", 0.3))
         for a in reach:
             if ends[0] <= a <= ends[1]:
-                shapes.append(Line([at(a, radius - 0.7), at(a, radius + 0.7)], "ink", 0.3))
+                shapes.append(Polyline([at(a, radius - 0.7), at(a, radius + 0.7)], "ink", 0.3))
     return shapes
 
 
@@ -258,9 +288,9 @@ def whisker(one: Point, other: Point) -> list[Shape]:
     """Draw a bar of uncertainty, level or upright, with its ends."""
     level = one[1] == other[1]
     a, b = (0.0, 0.8) if level else (0.8, 0.0)
-    shapes: list[Shape] = [Line([one, other], "ink", 0.3)]
+    shapes: list[Shape] = [Polyline([one, other], "ink", 0.3)]
     for x, y in (one, other):
-        shapes.append(Line([(x - a, y - b), (x + a, y + b)], "ink", 0.3))
+        shapes.append(Polyline([(x - a, y - b), (x + a, y + b)], "ink", 0.3))
     return shapes
 
 
@@ -299,14 +329,14 @@ def _wheel_words(cylinder: CylinderRecord, record: TimingRecord) -> str:
 
 
 def _svg(shape: Shape) -> str:
-    if isinstance(shape, Words):
+    if isinstance(shape, Label):
         bold = ' font-weight="bold"' if shape.bold else ""
         return (
             f'<text x="{shape.at[0]:.2f}" y="{shape.at[1]:.2f}" font-size="{shape.size_mm:g}" '
             f'text-anchor="{shape.anchor}" class="t-{shape.role}"{bold}>{escape(shape.text)}</text>'
         )
     points = " ".join(f"{x:.2f},{y:.2f}" for x, y in shape.points)
-    if isinstance(shape, Line):
+    if isinstance(shape, Polyline):
         dashes = ' stroke-dasharray="1.2 .8"' if shape.dashed else ""
         return (
             f'<polyline points="{points}" class="l-{shape.role}" '

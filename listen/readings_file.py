@@ -12,16 +12,16 @@ its number; none is dropped.
 import csv
 import io
 import math
-import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import cast, get_args
 
 from analysis.engine import Engine
-from analysis.reading import STEPS, Advance, Phase, Reading, Step, Sweep
+from analysis.reading import STEPS, Advance, Phase, Reading, ReadingStep, Sweep
 from analysis.wheel import Mark, meanings, parse
 from analysis.wheelhistory import WheelHistory
 from listen.errors import BadInput
+from listen.paths import StrPath
 
 COLUMNS = ("time_s", "step", "cylinder", "reading")
 CHOICES = {
@@ -34,7 +34,7 @@ CHOICES = {
 LARGEST_BYTES = 5_000_000
 
 
-def read_readings(path: str | os.PathLike[str], engine: Engine) -> tuple[Reading, ...]:
+def read_readings(path: StrPath, engine: Engine) -> tuple[Reading, ...]:
     """Read a readings file.
 
     Parameters
@@ -66,7 +66,22 @@ def read_readings(path: str | os.PathLike[str], engine: Engine) -> tuple[Reading
 
 
 def parse_readings(data: bytes, engine: Engine, name: str = "readings") -> tuple[Reading, ...]:
-    """Read the contents of a readings file; see `read_readings`."""
+    """Read the contents of a readings file; see `read_readings`.
+
+    Parameters
+    ----------
+    data : bytes
+        As they stand in the file.
+    engine : Engine
+        As `read_readings` takes it.
+    name : str
+        What messages call the file.
+
+    Raises
+    ------
+    BadInput
+        As `read_readings` does.
+    """
     readings: list[Reading] = []
     try:
         for row, fields in _rows(_text(data, name), name):
@@ -193,11 +208,13 @@ def _time(text: str, where: str) -> float:
     return time_s
 
 
-def _step(text: str, where: str) -> Step:
+def _step(text: str, where: str) -> ReadingStep:
     for step in STEPS:
         if text.casefold() == step:
             return step
-    raise BadInput(f"{where}: step {text!r} is not known; it should be {', '.join(get_args(Step))}")
+    raise BadInput(
+        f"{where}: step {text!r} is not known; it should be {', '.join(get_args(ReadingStep))}"
+    )
 
 
 def _choice(text: str, column: str, where: str) -> str:
@@ -210,7 +227,7 @@ def _choice(text: str, column: str, where: str) -> str:
     return word
 
 
-def _cylinder(text: str, step: Step, engine: Engine, where: str) -> str | None:
+def _cylinder(text: str, step: ReadingStep, engine: Engine, where: str) -> str | None:
     if not text and step == "zeroed":
         return None
     if not text and len(engine.cylinders) == 1:
@@ -222,7 +239,7 @@ def _cylinder(text: str, step: Step, engine: Engine, where: str) -> str | None:
     raise BadInput(f"{where}: cylinder {text!r} is not on the sheet, which has {names}")
 
 
-def _mark(text: str, step: Step, engine: Engine, where: str) -> Mark | None:
+def _mark(text: str, step: ReadingStep, engine: Engine, where: str) -> Mark | None:
     if step == "zeroed":
         if text and not _is_zero(text):
             raise BadInput(f"{where}: a zeroed step has no reading, but {text!r} stands there")

@@ -2,14 +2,14 @@
 
 import csv
 import json
-import os
 from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.reading import Reading
 from analysis.record import TimingRecord
 from listen.errors import BadInput
-from listen.stretches import Stretch
+from listen.excerpts import Excerpt
+from listen.paths import StrPath
 
 
 def as_json(record: TimingRecord) -> str:
@@ -17,9 +17,7 @@ def as_json(record: TimingRecord) -> str:
     return json.dumps(record.as_dict(), indent=1, ensure_ascii=False, allow_nan=False)
 
 
-def write_record(
-    record: TimingRecord, folder: str | os.PathLike[str], sounds: Sequence[Stretch] = ()
-) -> str:
+def write_record(record: TimingRecord, folder: StrPath, sounds: Sequence[Excerpt] = ()) -> str:
     """Write ``record.html``, ``.pdf`` and ``.json``, and tables as CSV.
 
     Parameters
@@ -28,8 +26,8 @@ def write_record(
         What to write.
     folder : str or path
         Made if it is not there; files of the same names in it are replaced.
-    sounds : sequence of Stretch
-        The sound around the openings, for the page; see :func:`listen.stretches.stretches`.
+    sounds : sequence of Excerpt
+        The sound around the openings, for the page; see :func:`listen.excerpts.excerpts`.
 
     Returns
     -------

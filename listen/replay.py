@@ -1,6 +1,5 @@
 """The whole job without a microphone: a recording and its readings become a timing record."""
 
-import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -11,27 +10,27 @@ from analysis.record import Inputs, TimingRecord
 from analysis.timing import timing_record
 from listen import __version__
 from listen.errors import BadInput
+from listen.paths import StrPath
 from listen.readings_file import read_readings
 from listen.sheet import read_sheet
 
 if TYPE_CHECKING:
     from listen.spoken import Spoken
 
-Place = str | os.PathLike[str]
 
 SPOKEN = "spoken"
 """In place of a readings file: the readings are said aloud in the recording."""
 
 
 def replay(
-    recording: Place,
-    sheet: Place,
-    readings: Place,
+    recording: StrPath,
+    sheet: StrPath,
+    readings: StrPath,
     sounding: Sounding | None = None,
     *,
     buzzer: str | None = None,
     distance_m: float | None = None,
-    model: Place | None = None,
+    model: StrPath | None = None,
     guard: float = 0.0,
     by: str | None = None,
     when: str | None = None,

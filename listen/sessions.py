@@ -13,12 +13,12 @@ from analysis.ear.teaching import sounding_of
 from analysis.engine import Engine, engine_from
 from analysis.record import Inputs, TimingRecord
 from listen import __version__, buzzers
-from listen.event import Kind
+from listen.event import EventKind
+from listen.excerpts import SoundFile
 from listen.hearing import agreed
 from listen.kept_sound import seconds_kept
 from listen.logbook import Logbook
 from listen.session import Session
-from listen.stretches import Sound
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +61,11 @@ def record_of(
         Guard band of the verdicts, by the expanded uncertainty.
     by, when, where : str, optional
         Instead of what was said when it was begun, and of the day it was.
+
+    Raises
+    ------
+    BadInput
+        If kept sound cannot be read.
     """
     from listen.sources import sha256_of
 
@@ -83,11 +88,11 @@ def record_of(
     return session.record(inputs, guard)
 
 
-def sounds_of(logbook: Logbook, number: int, session: Session) -> list[Sound]:
+def sounds_of(logbook: Logbook, number: int, session: Session) -> list[SoundFile]:
     """Return the sound that was kept of a session, in order of time."""
     folder = logbook.sound_of(number)
     kept = [e.body for e in session.events if e.kind == "listening" and e.body["sound"]]
-    sounds = [Sound(folder / body["sound"], body["from_s"]) for body in kept]
+    sounds = [SoundFile(folder / body["sound"], body["from_s"]) for body in kept]
     return [sound for sound in sounds if sound.path.is_file()]
 
 
@@ -126,6 +131,11 @@ def begin_session(
         What it says.
     options : mapping
         ``sounding``, ``buzzer`` (a taught one's name), ``distance_m``, ``by`` and ``where``.
+
+    Raises
+    ------
+    BadInput
+        If the buzzer cannot be used, sounds otherwise, or the logbook cannot be written.
     """
     taught = buzzers.load(options["buzzer"]) if options["buzzer"] else None
     sounding = options["sounding"]
@@ -134,7 +144,7 @@ def begin_session(
     number = logbook.begin(sheet.name, sheet.read_text(encoding="utf-8-sig"))
     session = Session(engine)
     body = {"sheet": sheet.name, "program": f"thirdear {__version__}", **options}
-    made: list[tuple[Kind, dict[str, Any]]] = [("began", {**body, "sounding": sounding})]
+    made: list[tuple[EventKind, dict[str, Any]]] = [("began", {**body, "sounding": sounding})]
     if taught is not None:
         made.append(("buzzer", print_body(taught)))
     for kind, rest in made:
@@ -145,7 +155,13 @@ def begin_session(
 
 
 def take_up(logbook: Logbook, number: int) -> tuple[Session, Listening, float]:
-    """Return a session as its journal left it, and the time at which it goes on."""
+    """Return a session as its journal left it, and the time at which it goes on.
+
+    Raises
+    ------
+    BadInput
+        If there is no such session, or the logbook cannot be read.
+    """
     session = read_session(logbook, number)
     began = session.events[0].body if session.events else {}
     listening = Listening(began.get("sounding"), known_buzzer(session), began.get("distance_m"))
@@ -153,7 +169,13 @@ def take_up(logbook: Logbook, number: int) -> tuple[Session, Listening, float]:
 
 
 def read_session(logbook: Logbook, number: int) -> Session:
-    """Return a session as its journal tells it."""
+    """Return a session as its journal tells it.
+
+    Raises
+    ------
+    BadInput
+        If there is no such session, or the logbook cannot be read.
+    """
     engine = engine_from(tomllib.loads(logbook.session(number).sheet))
     return Session(engine, logbook.events(number))
 

@@ -1,14 +1,14 @@
 """The engine sheet: a TOML file read and checked."""
 
-import os
 import tomllib
 from pathlib import Path
 
 from analysis.engine import Engine, engine_from
 from listen.errors import BadInput
+from listen.paths import StrPath
 
 
-def read_sheet(path: str | os.PathLike[str]) -> Engine:
+def read_sheet(path: StrPath) -> Engine:
     """Read an engine sheet.
 
     Parameters
@@ -36,7 +36,20 @@ def read_sheet(path: str | os.PathLike[str]) -> Engine:
 
 
 def parse_sheet(text: str, name: str) -> Engine:
-    """Read the text of a sheet; see `read_sheet`."""
+    """Read the text of a sheet; see `read_sheet`.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    name : str
+        What messages call the file.
+
+    Raises
+    ------
+    BadInput
+        As `read_sheet` does.
+    """
     try:
         return engine_from(tomllib.loads(text))
     except tomllib.TOMLDecodeError as trouble:

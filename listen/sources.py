@@ -38,6 +38,7 @@ import numpy.typing as npt
 from analysis.channels import SILENT_DBFS, Mixdown, choose, levels_dbfs
 from analysis.sound import Block, Samples
 from listen.errors import BadInput
+from listen.paths import StrPath
 
 MAX_RATE_HZ = 50_000
 GAP_S = 0.005
@@ -113,8 +114,6 @@ class Recording:
         Length as the file tells it; None where it does not.
     codec : str
         The sound's coding, as libav calls it.
-    clipped_fraction : float
-        Share of samples at full scale, found by the last complete decoding.
     """
 
     def __init__(
@@ -140,7 +139,6 @@ class Recording:
         self.channel_note = mixdown.note
         self.duration_s = duration_s
         self.codec = codec
-        self.clipped_fraction = 0.0
         self._start_s = start_s
         self._skip = skip
         self._length_told = length_told
@@ -171,7 +169,6 @@ class Recording:
         found = _Findings()
         pieces = self._pieces(found)
         yield from self._thinned(pieces) if self._divide > 1 else pieces
-        self.clipped_fraction = found.clipped / max(found.samples, 1)
         told_s = self.duration_s if self._length_told else None
         self._decoding_notes = _notes(found, told_s, self._stamped)
 
@@ -224,7 +221,7 @@ class Recording:
             yield block(rest)
 
 
-def open_recording(path: str | os.PathLike[str]) -> Recording:
+def open_recording(path: StrPath) -> Recording:
     """Open a recording and choose what to listen to in it.
 
     Parameters
@@ -257,23 +254,7 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         raise BadInput(f"{path.name}: the sound in it states no sampling rate; record it again")
 
     first, mixdown, silent = _probe(path, rate)
-    if video:
-        zero_s = 0.0 if family in _OWN_CLOCK else container_start_s
-    else:
-        zero_s = 0.0 if family == "mov" else first.time_s
-    start_s = 0.0 if math.isnan(first.time_s) else first.time_s - zero_s
-
-    notes = []
-    if tracks > 1:
-        notes.append(f"listening to sound track {track} of {tracks}")
-    if silent:
-        notes.append("no channel sounds: the recording is silent, or starts with long silence")
     length_told = family in _LENGTH_TOLD or (family == "mp3" and not skip)
-    if skip:
-        notes.append(
-            f"the file does not tell its encoder's delay: the usual {1000 * skip / rate:.0f} ms is "
-            "taken off, and all times may be off together by some 30 ms"
-        )
     if not length_told and family in ("aac", "mp3"):
         duration_s = None  # only guessed from the size of the file
     if family == "wav" and codec.startswith("pcm"):
@@ -282,17 +263,41 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         path,
         file_rate_hz=rate,
         codec=codec,
-        start_s=start_s,
+        start_s=_start_s(first.time_s, family, container_start_s if video else None),
         skip=skip,
         duration_s=duration_s,
         length_told=length_told,
         stamped=family not in _NO_STAMPS,
         mixdown=mixdown,
-        notes=notes,
+        notes=_opening_notes(track, tracks, silent, skip / rate),
     )
 
 
-def sha256_of(path: str | os.PathLike[str]) -> str:
+def _start_s(first_s: float, family: str, video_start_s: float | None) -> float:
+    """Return when the sound begins, by the first time stamp; beside a picture, on its clock."""
+    if math.isnan(first_s):
+        return 0.0
+    if video_start_s is not None:
+        return first_s - (0.0 if family in _OWN_CLOCK else video_start_s)
+    return first_s if family == "mov" else 0.0
+
+
+def _opening_notes(track: int, tracks: int, silent: bool, delay_s: float) -> list[str]:
+    """What the user should know before anything is decoded, in plain words."""
+    notes = []
+    if tracks > 1:
+        notes.append(f"listening to sound track {track} of {tracks}")
+    if silent:
+        notes.append("no channel sounds: the recording is silent, or starts with long silence")
+    if delay_s:
+        notes.append(
+            f"the file does not tell its encoder's delay: the usual {1000 * delay_s:.0f} ms is "
+            "taken off, and all times may be off together by some 30 ms"
+        )
+    return notes
+
+
+def sha256_of(path: StrPath) -> str:
     """SHA-256 of a file's bytes, in hexadecimal.
 
     Raises
@@ -327,7 +332,20 @@ def to_float(raw: Raw) -> Samples:
 
 
 def to_mono(raw: Raw, mixdown: Mixdown) -> Samples:
-    """The chosen channel or mix of samples of shape (n, channels)."""
+    """The chosen channel or mix of samples of shape (n, channels).
+
+    Parameters
+    ----------
+    raw : ndarray, shape (n, channels)
+        As they were decoded; whole numbers or floats.
+    mixdown : Mixdown
+        Which channel, or how much of each.
+
+    Returns
+    -------
+    ndarray of float32, shape (n,)
+        Full scale is 1.
+    """
     if raw.shape[1] != len(mixdown.weights):  # a stream may change its channels midway
         return np.asarray(to_float(raw).mean(axis=1), np.float32)
     used = [i for i, weight in enumerate(mixdown.weights) if weight]
@@ -380,7 +398,15 @@ def find_gaps(
 
 
 def lateness(late_s: npt.NDArray[np.float64], frame_s: float) -> float:
-    """How late the first few time stamps are, without their jitter and without a later gap."""
+    """How late the first few time stamps are, without their jitter and without a later gap.
+
+    Parameters
+    ----------
+    late_s : ndarray, shape (n,)
+        By how much each frame's time stamp is later than the samples before it tell, in seconds.
+    frame_s : float
+        Length of a frame.
+    """
     ahead = late_s[:_LOOK_AHEAD]
     return float(np.median(ahead[ahead < ahead.min() + frame_s]))
 

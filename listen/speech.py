@@ -26,7 +26,6 @@ and 4.5: the decoder's prompt, beam search.
 import hashlib
 import importlib.util
 import json
-import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -45,6 +44,7 @@ from analysis.spoken.matching import WordMatcher, matcher_of
 from analysis.spoken.nearness import Nearness
 from listen import moonshine
 from listen.errors import BadInput
+from listen.paths import StrPath
 
 RATE_HZ = 16_000
 WINDOW_S = 10.0
@@ -263,7 +263,7 @@ class Recogniser:
         If the engine or the model cannot be loaded; it says why, and that readings can be typed.
     """
 
-    def __init__(self, model: str | os.PathLike[str] | None = None) -> None:
+    def __init__(self, model: StrPath | None = None) -> None:
         if model is None:
             files = packaged_model()
             files[TOKENIZER] = mended(files[TOKENIZER])
@@ -433,7 +433,15 @@ def _install() -> str:
 
 
 def utterances_in(blocks: Iterable[Block], known_hz: Sequence[float] = ()) -> Iterator[Utterance]:
-    """Cut a whole recording into utterances; see `Utterances`."""
+    """Cut a whole recording into utterances; see `Utterances`.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+        In order of time.
+    known_hz : sequence of float
+        The buzzer's lines, which are taken out.
+    """
     cutter = Utterances(known_hz)
     for block in blocks:
         yield from cutter.hear(block)

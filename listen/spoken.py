@@ -1,7 +1,6 @@
 """What is spoken in a recording: utterances, what they mean, and the readings they make."""
 
 import math
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -11,10 +10,9 @@ from analysis.spoken.job import SpokenJob
 from analysis.spoken.judge import Expected, Hypothesis, Judged, judge
 from analysis.spoken.language import in_figures
 from analysis.spoken.lines import lines_of
+from listen.paths import StrPath
 from listen.sources import open_recording
 from listen.speech import Recogniser, Utterance, utterances_in
-
-Place = str | os.PathLike[str]
 
 
 @dataclass(frozen=True)
@@ -72,7 +70,21 @@ def make_of(
     cylinders: Sequence[str] = (),
     before: Spoken | None = None,
 ) -> Spoken:
-    """Judge an utterance by what the recogniser wrote, and by what was said before it."""
+    """Judge an utterance by what the recogniser wrote, and by what was said before it.
+
+    Parameters
+    ----------
+    utterance : Utterance
+        When it was said, and how long it took.
+    hypotheses : sequence of Hypothesis
+        What the recogniser wrote.
+    expected : Expected
+        What is plausible at this point of the job.
+    cylinders : sequence of str
+        Names on the sheet.
+    before : Spoken, optional
+        What was said last.
+    """
     since_doubt_s = math.inf
     if before is not None and before.judged.doubted:
         since_doubt_s = utterance.start_s - before.end_s
@@ -83,7 +95,7 @@ def make_of(
     return Spoken(utterance.start_s, utterance.end_s, judged)
 
 
-def spoken_in(recording: Place, model: Place | None = None) -> Iterator[Spoken]:
+def spoken_in(recording: StrPath, model: StrPath | None = None) -> Iterator[Spoken]:
     """Find what is spoken in a recording, utterance by utterance.
 
     Raises
@@ -100,9 +112,9 @@ def spoken_in(recording: Place, model: Place | None = None) -> Iterator[Spoken]:
 
 
 def job_spoken_in(
-    recording: Place,
+    recording: StrPath,
     engine: Engine,
-    model: Place | None = None,
+    model: StrPath | None = None,
     buzzer: BuzzerPrint | None = None,
     tell: Callable[[Spoken], None] = lambda spoken: None,
 ) -> SpokenJob:

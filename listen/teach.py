@@ -1,7 +1,6 @@
 """Teaching a buzzer from recordings: which parts of them belong to open and to closed points."""
 
 import math
-import os
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -13,12 +12,11 @@ from analysis.ear.teaching import Lesson, teach
 from analysis.ear.window import frames_of
 from analysis.sound import Block
 from listen.errors import BadInput
+from listen.paths import StrPath
 from listen.sources import FULL_SCALE, Recording, open_recording
 
 LONGEST_S = 60.0
 """No more of each state is listened to."""
-
-Place = str | os.PathLike[str]
 
 
 @dataclass(frozen=True)
@@ -46,8 +44,8 @@ def parse_span(text: str) -> Span:
 
 
 def teach_from(
-    closed: Place,
-    opened: Place,
+    closed: StrPath,
+    opened: StrPath,
     closed_at: Sequence[Span] = (Span(),),
     open_at: Sequence[Span] = (Span(),),
 ) -> tuple[Lesson, list[str]]:

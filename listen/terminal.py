@@ -24,8 +24,11 @@ from analysis.reading import Reading
 from analysis.record import CylinderRecord
 from listen.clock import clock
 from listen.event import Event
-from listen.live import Face, Inbox, Key, Status, Words
-from listen.session import CAUTIONS, WHAT_TO_DO, WORDS, Session
+from listen.event_text import event_text
+from listen.job_steps import CAUTIONS, WHAT_TO_DO
+from listen.live import Face, Inbox, Key, Status, TypedLine
+from listen.session import Session
+from listen.words import WORDS
 
 DRAW_S = 0.5
 UNKNOWN_S = 30.0
@@ -82,7 +85,7 @@ class LineFace:
     def show(self, event: Event) -> None:
         """See `listen.live.Face`."""
         mark = "?" if event.kind in _ASKS else " "
-        self._print(f"{clock(event.at_s)} {mark} {self._session.say(event)}")
+        self._print(f"{clock(event.at_s)} {mark} {event_text(self._session, event)}")
         if event.kind in ("moved", "struck"):
             self._step()
 
@@ -117,14 +120,14 @@ class LineFace:
             for line in lines:
                 self._take(line.decode("utf-8", "replace"), inbox)
         self._take(rest.decode("utf-8", "replace"), inbox)
-        inbox.put(Words("quit"))
+        inbox.put(TypedLine("quit"))
 
     def _take(self, line: str, inbox: Inbox) -> None:
         if line.strip().casefold() in ("help", "?"):
             for words in _HELP:
                 self._print(f"   {words}")
         else:
-            inbox.put(Words(line))
+            inbox.put(TypedLine(line))
 
 
 class ScreenFace:
@@ -181,7 +184,7 @@ class ScreenFace:
     def _remember(self, event: Event) -> None:
         style = "yellow" if event.kind in _QUIET else ""
         mark = "?" if event.kind in _ASKS else "!" if event.kind in _QUIET else " "
-        said = self._session.say(event)
+        said = event_text(self._session, event)
         self._said.append(Text(f"{clock(event.at_s)} {mark} {said}", style=style))
 
     def _draw(self) -> None:
@@ -223,7 +226,7 @@ def _read_keys(fd: int, inbox: Inbox) -> None:
     while data := os.read(fd, 1024):
         for key in keys(decoder.decode(data)):
             inbox.put(Key(key))
-    inbox.put(Words("quit"))
+    inbox.put(TypedLine("quit"))
 
 
 def keys(text: str) -> list[str]:

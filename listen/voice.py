@@ -30,8 +30,8 @@ ECHO_S = 0.3
 SPEED = 190  # words a minute
 TONE_RATE_HZ = 22_050
 
-Kind = Literal["espeak-ng", "system", "tones"]
-Sound = tuple[Samples, int]
+VoiceKind = Literal["espeak-ng", "system", "tones"]
+Waveform = tuple[Samples, int]
 
 
 class Spoke:
@@ -91,9 +91,9 @@ class Voice:
         clock: Callable[[], float],
         spoke: Spoke,
         play: Callable[[Samples, int], None] | None = None,
-        kind: Kind | None = None,
+        kind: VoiceKind | None = None,
     ) -> None:
-        self.kind: Kind = kind or best_kind()
+        self.kind: VoiceKind = kind or best_kind()
         self.trouble: str | None = None
         self._clock, self._spoke, self._play = clock, spoke, play or _play
         self._words: queue.Queue[str | None] = queue.Queue()
@@ -134,14 +134,14 @@ class Voice:
             self._spoke.ends(self._clock())
 
 
-def make_speech(words: str, kind: Kind) -> Sound:
+def make_speech(words: str, kind: VoiceKind) -> Waveform:
     """Return spoken words as samples and their rate."""
     samples, rate = _speech(words, kind)
     loud = np.flatnonzero(np.abs(samples) > 0.01)
     return (samples[loud[0] : loud[-1] + 1] if len(loud) else samples), rate
 
 
-def _speech(words: str, kind: Kind) -> Sound:
+def _speech(words: str, kind: VoiceKind) -> Waveform:
     if kind == "espeak-ng":
         command = ["espeak-ng", "-v", "en-gb", "-s", str(SPEED), "--stdout", "--", words]
         return _from_wav(
@@ -152,7 +152,7 @@ def _speech(words: str, kind: Kind) -> Sound:
     return tones(words)
 
 
-def tones(words: str) -> Sound:
+def tones(words: str) -> Waveform:
     """Return two short gliding tones: rising for an answer, falling for a question."""
     ends = (700.0, 1100.0) if not words.endswith("?") else (1100.0, 700.0)
     n = int(0.12 * TONE_RATE_HZ)
@@ -162,14 +162,14 @@ def tones(words: str) -> Sound:
     return np.asarray(0.4 * np.concatenate([one, gap, one]), np.float32), TONE_RATE_HZ
 
 
-def best_kind() -> Kind:
+def best_kind() -> VoiceKind:
     """Return the best kind of voice that this machine has."""
     if shutil.which("espeak-ng"):
         return "espeak-ng"
     return "system" if sys.platform in ("darwin", "win32") else "tones"
 
 
-def _system_speech(words: str) -> Sound:
+def _system_speech(words: str) -> Waveform:
     import pyttsx3
 
     engine: Any = pyttsx3.init()
@@ -181,7 +181,7 @@ def _system_speech(words: str) -> Sound:
         return _from_wav(path.read_bytes())
 
 
-def _from_wav(data: bytes) -> Sound:
+def _from_wav(data: bytes) -> Waveform:
     with wave.open(io.BytesIO(data)) as file:
         if file.getsampwidth() != 2:
             raise ValueError("speech came in samples of another size than 16 bit")

@@ -13,6 +13,7 @@ from listen.errors import BadInput
 from listen.event import Event
 from listen.logbook import Logbook
 from listen.sessions import read_session
+from listen.words import event_from
 
 SHEET = Path(__file__).parents[1] / "samples" / "fire-pump.toml"
 
@@ -33,7 +34,7 @@ def say(logbook: Logbook, number: int, said: list[str]) -> None:
             event = Event(len(session.events) + 1, at_s - 0.4, "change", body)
             logbook.append(number, event)
             session.add(event)
-        event = session.answer(words, float(at_s))
+        event = event_from(session, words, float(at_s))
         logbook.append(number, event)
         session.add(event)
 

@@ -11,7 +11,7 @@ from analysis.record import TimingRecord
 from analysis.timing import timing_record
 from analysis.wheel import Wheel
 from listen.readings_file import parse_readings
-from listen.report import comparisons
+from listen.wording import comparisons
 
 HEADING = "time_s,step,cylinder,reading,phase,advance,sweep,struck\n"
 STOPS = "1,stop,1,18 before,,,,\n2,stop,1,15 after,,,,\n"

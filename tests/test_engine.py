@@ -76,6 +76,24 @@ delay_s = 0.1""",
     assert engine.firing_intervals_deg == (180.0, 540.0)
 
 
+@pytest.mark.parametrize(
+    ("cam_speed", "second", "intervals"),
+    [
+        ("half", 180, (180.0, 540.0)),
+        ("half", 360, (360.0, 360.0)),
+        ("crank", 180, (180.0, 180.0)),
+        ("crank", 360, (360.0,)),  # both at once, every turn of the crank
+        ("crank", 540, (180.0, 180.0)),
+    ],
+)
+def test_a_cam_at_the_cranks_speed_fires_every_turn(
+    tmp_path: Path, cam_speed: str, second: int, intervals: tuple[float, ...]
+) -> None:
+    text = SHEET.replace('cam_speed = "half"', f'cam_speed = "{cam_speed}"')
+    text = text.replace("fires_at = 180", f"fires_at = {second}")
+    assert read_sheet(sheet(tmp_path, text)).firing_intervals_deg == intervals
+
+
 def test_what_the_sheet_leaves_out_is_said() -> None:
     engine = engine_from(
         {

@@ -14,16 +14,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from analysis.history import DAYS_A_YEAR, Session, drift, since_setting
+from analysis.history import DAYS_A_YEAR, DatedAngle, drift, since_setting
 from listen.commands.history import command
 from listen.errors import BadInput
 
 YEARS = [0.0, 2.0, 4.0, 6.0, 8.0]
 
 
-def sessions(slope: float, noise: list[float], u: float = 0.15) -> list[Session]:
+def sessions(slope: float, noise: list[float], u: float = 0.15) -> list[DatedAngle]:
     return [
-        Session(DAYS_A_YEAR * year, 28.5 + slope * year + off, u, 1.96 * u)
+        DatedAngle(DAYS_A_YEAR * year, 28.5 + slope * year + off, u, 1.96 * u)
         for year, off in zip(YEARS, noise, strict=True)
     ]
 
@@ -46,7 +46,7 @@ def test_slope_against_scipy(slope: float, noise: list[float]) -> None:
 
 
 def test_few_readings_widen_the_bar_that_decides() -> None:
-    pair = [Session(0.0, 28.0, 0.2, 0.86, 2.0), Session(DAYS_A_YEAR, 27.3, 0.2, 0.86, 2.0)]
+    pair = [DatedAngle(0.0, 28.0, 0.2, 0.86, 2.0), DatedAngle(DAYS_A_YEAR, 27.3, 0.2, 0.86, 2.0)]
     found = drift(pair, 28.0, 1.0)
     assert found is not None and not found.beyond_chance
     assert found.U_per_year_deg == pytest.approx(stats.t.isf(0.025, 4) * 0.2 * np.sqrt(2))
@@ -59,7 +59,7 @@ def test_a_line_against_the_guides_example() -> None:
     at = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
     off = [-171, -169, -166, -159, -164, -165, -156, -157, -159, -161, -160]
     line = drift(
-        [Session(DAYS_A_YEAR * t, b / 1000, 1e-6, 2e-6) for t, b in zip(at, off, strict=True)],
+        [DatedAngle(DAYS_A_YEAR * t, b / 1000, 1e-6, 2e-6) for t, b in zip(at, off, strict=True)],
         0.0,
         1.0,
     )
@@ -79,9 +79,9 @@ def test_wear_leaves_the_tolerance() -> None:
 
 def test_a_new_setting_begins_anew() -> None:
     worn = [
-        Session(0.0, 28.0, 0.1, 0.2),
-        Session(900.0, 28.5, 0.1, 0.2, found_deg=26.0),
-        Session(1800.0, 28.4, 0.1, 0.2),
+        DatedAngle(0.0, 28.0, 0.1, 0.2),
+        DatedAngle(900.0, 28.5, 0.1, 0.2, found_deg=26.0),
+        DatedAngle(1800.0, 28.4, 0.1, 0.2),
     ]
     assert [session.day for session in since_setting(worn[::-1])] == [900.0, 1800.0]
 

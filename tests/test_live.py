@@ -100,6 +100,14 @@ class Running:
         return code
 
 
+def wait_for_sound(kept: Path, until_s: float) -> None:
+    """Wait until a file that is being written holds so much sound."""
+    patient_until = time.monotonic() + 20.0
+    while seconds_kept(kept) < until_s:
+        assert time.monotonic() < patient_until, f"{kept} holds {seconds_kept(kept)} s"
+        time.sleep(0.1)
+
+
 def thirdear(card: VirtualCard, *arguments: str | Path) -> "subprocess.CompletedProcess[str]":
     command = [*THIRDEAR, *map(str, arguments)]
     return subprocess.run(command, env=card.env, capture_output=True, text=True, check=False)
@@ -207,7 +215,8 @@ def test_a_pulled_plug_is_said_and_listening_goes_on_and_a_kill_loses_nothing(
     with card.play(sound) as player:
         live.say("15 after")
         live.expect("2: stop 15 after")
-        time.sleep(1.5)
+        kept = next(Path(f"{book}.sound").glob("*/1.flac"))
+        wait_for_sound(kept, seconds_kept(kept) + 1.0)
         live.kill()
         player.terminate()
     assert len(thirdear(card, "sessions", "--logbook", book).stdout.splitlines()) == 2
@@ -217,7 +226,6 @@ def test_a_pulled_plug_is_said_and_listening_goes_on_and_a_kill_loses_nothing(
     (last_s,) = db.execute("SELECT max(at_s) FROM journal").fetchone()
     db.close()
     assert events >= len(shown) >= 5
-    kept = next(Path(f"{book}.sound").glob("*/1.flac"))
     assert seconds_kept(kept) > last_s
 
     again = Running(card, "resume", "--plain", "--logbook", book)

@@ -5,7 +5,6 @@ import queue
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from listen.desk import Desk
 from listen.errors import BadInput
 from listen.kept_sound import SoundKeeper, seconds_kept
 from listen.level import LevelMeter
 from listen.live import Listening, Live
 from listen.logbook import Logbook
 from listen.microphone import Microphone, Opened, Piece, SampleClock, mono
+from listen.recorder import Recorder
 from listen.session import Session
 from listen.sheet import read_sheet
 from listen.soundcard import Input, choose
@@ -132,10 +131,9 @@ def test_kept_sound_plays_after_a_kill(tmp_path: Path) -> None:
     command = [sys.executable, "-c", KEEP, str(path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as program:
         assert program.stdout is not None
-        program.stdout.readline()
-        time.sleep(0.3)
+        kept = [program.stdout.readline() for _ in range(150)]  # three seconds of sound
         os.kill(program.pid, signal.SIGKILL)
-        kept = [line for line in program.stdout if line.endswith("\n")]
+        kept += [line for line in program.stdout if line.endswith("\n")]
     played_s = max(block.end_s for block in open_recording(path).blocks())
     assert played_s > float(kept[-1]) - 0.25
     assert seconds_kept(path) == pytest.approx(played_s, abs=0.001)
@@ -212,7 +210,7 @@ def test_a_face_that_cannot_appear_leaves_nothing_running(
 def test_sound_is_kept_also_where_an_older_file_was_taken_away(tmp_path: Path) -> None:
     (tmp_path / "2.flac").write_bytes(b"older")
     inbox: queue.SimpleQueue[object] = queue.SimpleQueue()
-    desk = Desk(tmp_path, inbox)
-    desk.take(Piece(np.zeros(RATE, np.int16), RATE, 0))
-    desk.close()
+    recorder = Recorder(tmp_path, inbox)
+    recorder.take(Piece(np.zeros(RATE, np.int16), RATE, 0))
+    recorder.close()
     assert (tmp_path / "3.flac").is_file() and (tmp_path / "2.flac").read_bytes() == b"older"

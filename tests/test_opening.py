@@ -10,7 +10,7 @@ from scipy import stats
 
 from analysis.budget import (
     Budget,
-    Line,
+    BudgetLine,
     combine,
     coverage_factor,
     standard_deviation,
@@ -21,18 +21,18 @@ from analysis.opening import opening_angle, outliers, scatter_of
 from analysis.verdict import correct, judge
 from analysis.wheel import Wheel
 
-DEAD_CENTRE = Line("dead centre", 0.1, "normal")
+DEAD_CENTRE = BudgetLine("dead centre", 0.1, "normal")
 WHEEL = Wheel()
 
 
 def spread(u: float, dof: float = math.inf) -> Budget:
-    return combine([Line("spread", u, "Student", dof=dof)])
+    return combine([BudgetLine("spread", u, "Student", dof=dof)])
 
 
 @pytest.mark.parametrize("dof", [1, 2, 4.5, 30, math.inf])
 def test_coverage_factor_against_scipy(dof: float) -> None:
     assert coverage_factor(dof, 0.95) == pytest.approx(stats.t.ppf(0.975, dof), rel=1e-9)
-    one = combine([Line("spread", 0.3, "Student", dof=dof)])
+    one = combine([BudgetLine("spread", 0.3, "Student", dof=dof)])
     assert one.k == pytest.approx(stats.t.ppf(0.975, dof), rel=1e-6)
     assert one.chance_below(0.6) == pytest.approx(stats.t.cdf(2.0, dof), rel=1e-9)
 
@@ -46,8 +46,8 @@ def test_coverage_factor_against_the_guides_table() -> None:
 def test_bounded_lines_have_the_textbooks_k() -> None:
     # JCGM 100:2008, G.1.3 and 4.3.9: 95 % of a rectangle is 0.95 of its half-width, and of a
     # triangle 1 - root(0.05).
-    rectangle = combine([Line("a", 0.25, "rectangular", math.sqrt(3))])
-    triangle = combine([Line("a", 0.25, "triangular", math.sqrt(6))])
+    rectangle = combine([BudgetLine("a", 0.25, "rectangular", math.sqrt(3))])
+    triangle = combine([BudgetLine("a", 0.25, "triangular", math.sqrt(6))])
     assert rectangle.U_deg == pytest.approx(0.95 * 0.25, rel=1e-3)
     assert triangle.U_deg == pytest.approx((1 - math.sqrt(0.05)) * 0.25, rel=1e-3)
 
@@ -56,8 +56,8 @@ def test_mixed_lines_against_a_million_draws() -> None:
     # JCGM 101:2008, clause 7: the same by Monte Carlo.
     rng = np.random.default_rng(1)
     lines = [
-        Line("t", 0.2, "Student", dof=4), Line("r", 0.3, "rectangular", math.sqrt(3)),
-        Line("v", 0.3, "triangular", math.sqrt(6), 0.5), Line("n", 0.1, "normal"),
+        BudgetLine("t", 0.2, "Student", dof=4), BudgetLine("r", 0.3, "rectangular", math.sqrt(3)),
+        BudgetLine("v", 0.3, "triangular", math.sqrt(6), 0.5), BudgetLine("n", 0.1, "normal"),
     ]  # fmt: skip
     n = 1_000_000
     # Student's and the normal line together, by Welch-Satterthwaite: see the module.
@@ -75,8 +75,9 @@ def test_the_combined_uncertainty_against_a_general_library() -> None:
     angle = reading - (before - after) / 2
     budget = combine(
         [
-            Line("stops", 0.25, "triangular", math.sqrt(6)), Line("spread", 0.1, "normal"),
-            Line("reading", 0.25, "rectangular", math.sqrt(3)),
+            BudgetLine("stops", 0.25, "triangular", math.sqrt(6)),
+            BudgetLine("spread", 0.1, "normal"),
+            BudgetLine("reading", 0.25, "rectangular", math.sqrt(3)),
         ]
     )  # fmt: skip
     assert angle.nominal_value == 28.0
@@ -134,7 +135,9 @@ def test_one_reading_has_no_spread_and_no_dead_centre_no_budget() -> None:
 
 @given(st.floats(0.01, 2.0), st.floats(0.0, 2.0), st.floats(1.0, 100.0))
 def test_the_uncertainty_never_falls_below_a_part_of_it(a: float, b: float, dof: float) -> None:
-    budget = combine([Line("a", a, "Student", dof=dof), Line("b", b, "rectangular", math.sqrt(3))])
+    budget = combine(
+        [BudgetLine("a", a, "Student", dof=dof), BudgetLine("b", b, "rectangular", math.sqrt(3))]
+    )
     assert budget.u_deg >= max(a, b / math.sqrt(3))
     assert budget.dof >= dof * (1 - 1e-9)
     assert 1.6 < budget.k <= stats.t.ppf(0.975, dof) * 1.0001

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from analysis.record import Inputs
 from analysis.timing import timing_record
 from listen.commands.replay import command
-from listen.deliver import deliver
+from listen.record_output import output_record
 from listen.sheet import read_sheet
 
 ROOT = Path(__file__).parents[1]
@@ -72,7 +72,7 @@ def test_signs_that_the_pdf_cannot_show_are_said(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     record = timing_record([], [], read_sheet(ROOT / "samples" / "fire-pump.toml"))
-    deliver(replace(record, inputs=Inputs(by="船 é 船")), json_=True, out=tmp_path)
+    output_record(replace(record, inputs=Inputs(by="船 é 船")), json_=True, out=tmp_path)
     (line,) = capfd.readouterr().err.splitlines()
     assert line.startswith("thirdear: record.pdf: its typeface has no 船, ")
 

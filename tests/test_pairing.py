@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from analysis.change import Change, Kind, Points
 from analysis.pairing import pair, tell_points
-from analysis.reading import Reading, Step
+from analysis.reading import Reading, ReadingStep
 from analysis.wheel import Mark
 
 
@@ -16,7 +16,7 @@ def change(time_s: float, points: Points | None = "open", kind: Kind = "stops") 
     return Change(time_s, time_s + 0.01, 0.0003, kind, points, 20.0)
 
 
-def reading(time_s: float, step: Step = "opening") -> Reading:
+def reading(time_s: float, step: ReadingStep = "opening") -> Reading:
     return Reading(time_s, step, "1", Mark(28.0), "28")
 
 

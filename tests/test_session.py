@@ -13,7 +13,10 @@ from analysis.change import Change
 from analysis.engine import engine_from
 from analysis.timing import timing_record
 from listen.event import Event
-from listen.session import Place, Session
+from listen.event_text import event_text
+from listen.job_steps import Place
+from listen.session import Session
+from listen.words import event_from
 
 SHEET = {
     "name": "Museum fire pump",
@@ -40,9 +43,9 @@ class Bench:
 
     def say(self, words: str) -> Event:
         self.at_s += 1.0
-        event = self.session.answer(words, self.at_s)
+        event = event_from(self.session, words, self.at_s)
         self.session.add(event)
-        assert self.session.say(event)
+        assert event_text(self.session, event)
         return event
 
     def hear(self, points: str = "open") -> Event:
@@ -201,11 +204,11 @@ def test_a_reading_belongs_to_the_last_opening_before_it_even_if_that_is_told_la
 ) -> None:
     bench.say("go check")
     given = bench.say("28 before")
-    assert "no opening was heard for it yet" in bench.session.say(given)
+    assert "no opening was heard for it yet" in event_text(bench.session, given)
     late = bench.session.heard(change(given.at_s - 0.2), given.at_s + 5)
     bench.session.add(late)
-    assert "reading 1 is for it" in bench.session.say(late)
-    assert "for the opening 0.2 s before" in bench.session.say(given)
+    assert "reading 1 is for it" in event_text(bench.session, late)
+    assert "for the opening 0.2 s before" in event_text(bench.session, given)
 
 
 def test_what_was_struck_or_corrected_stays_in_the_journal(bench: Bench) -> None:
@@ -222,9 +225,9 @@ def test_what_was_struck_or_corrected_stays_in_the_journal(bench: Bench) -> None
     assert given == ["28 before", "28.5 before"]
     assert bench.say("strike 1").kind == "refused"  # it is struck already
     struck = bench.say("strike 2")
-    assert bench.session.say(struck) == "struck: 2, 28.5 before"
+    assert event_text(bench.session, struck) == "struck: 2, 28.5 before"
     bench.say("29 before"), bench.say("correct 3 30 before")
-    assert bench.session.say(bench.say("strike 3")) == "struck: 3, 30 before"
+    assert event_text(bench.session, bench.say("strike 3")) == "struck: 3, 30 before"
     record = bench.session.record()
     assert sorted(reading.written for reading in record.readings if reading.struck) == [
         "27.5 before", "28 before", "28.5 before", "29 before", "30 before",
@@ -248,17 +251,17 @@ def test_the_first_cylinder_is_the_one_that_fires_at_0_wherever_it_stands_on_the
 def test_each_stop_tells_of_its_own_pair(bench: Bench) -> None:
     bench.say("go centre")
     given = [bench.say(words) for words in ("18 before", "15 after", "20 before")]
-    now = [bench.session.say(event).partition(". ")[2] for event in given]
+    now = [event_text(bench.session, event).partition(". ")[2] for event in given]
     assert now == ["16.5 each side, so the wheel is 1.50 too far before"] * 2 + [
         "Now the other side"
     ]
     given += [bench.say(words) for words in ("16 after", "zeroed", "18 before")]
-    assert bench.session.say(given[3]).endswith(
+    assert event_text(bench.session, given[3]).endswith(
         "18 each side; by 2 pairs the wheel is 1.75 too far before"
     )
-    assert bench.session.say(given[5]).endswith("Now the other side")
+    assert event_text(bench.session, given[5]).endswith("Now the other side")
     given.append(bench.say("18 after"))
-    assert bench.session.say(given[6]).endswith("18 each side, so the wheel is true")
+    assert event_text(bench.session, given[6]).endswith("18 each side, so the wheel is true")
 
 
 def test_striking_a_move_goes_back(bench: Bench) -> None:
@@ -275,7 +278,9 @@ def test_an_opening_can_be_ignored_with_a_reason(bench: Bench) -> None:
     bench.say("ignore turned back too soon")
     given = bench.say("28 before")
     assert bench.session.taken_by(bench.session.readings[0]) is None
-    bench.say("strike"), bench.say("strike")
+    bench.say("strike")
+    struck = bench.say("strike")
+    assert event_text(bench.session, struck) == "struck: that a change needs no reading"
     bench.say("28 before")
     assert bench.session.taken_by(bench.session.readings[0]) is not None
     assert given.body["written"] == "28 before"
@@ -286,7 +291,7 @@ def test_openings_while_setting_need_no_reading(bench: Bench) -> None:
     bench.hear("open"), bench.hear("closed"), bench.hear("open")
     bench.say("go watch")
     moved = bench.hear("closed")
-    assert "THE POINTS MOVED" in bench.session.say(moved)
+    assert "THE POINTS MOVED" in event_text(bench.session, moved)
     assert not any("no reading was given" in w for w in bench.session.record().warnings)
     assert len(bench.session.changes) == 4
 
@@ -385,7 +390,7 @@ class AnyOrder(RuleBasedStateMachine):
         kept = [event for event in session.events if event.kind == "reading"]
         assert kept == self.given
         struck = {e.body["event"] for e in session.events if e.kind == "struck"}
-        standing = set(session._now.readings) | set(session._now.held)
+        standing = set(session.standing.readings) | set(session.standing.held)
         assert standing == {event.seq for event in kept} - struck
 
     @invariant()
@@ -407,14 +412,15 @@ class AnyOrder(RuleBasedStateMachine):
         session = self.bench.session
         text = json.dumps([asdict(event) for event in session.events])
         again = Session(session.engine, [Event(**entry) for entry in json.loads(text)])
-        assert (again._now, again._heard) == (session._now, session._heard)
+        assert again.standing == session.standing
+        assert again.changes_by_seq == session.changes_by_seq
         assert again.record().as_dict() == session.record().as_dict()
 
     @invariant()
     def the_record_is_that_of_a_replay(self) -> None:
         """What was ignored or needs no reading aside, the plain arithmetic gives the same."""
         session = self.bench.session
-        ignored = {session._heard[seq].time_s for seq in session._now.ignored}
+        ignored = {session.changes_by_seq[seq].time_s for seq in session.standing.ignored}
         counted = [change for change in session.changes if change.time_s not in ignored]
         plain = timing_record(counted, session.readings, session.engine).as_dict()
         ours = session.record().as_dict()
@@ -434,13 +440,13 @@ def test_a_reading_typed_and_said_for_one_opening_agrees_or_is_asked() -> None:
     bench.say("29.5")
 
     def aloud(words: str) -> str:
-        event = bench.session.answer(words, bench.at_s, {"words": words})
+        event = event_from(bench.session, words, bench.at_s, {"words": words})
         bench.session.add(event)
         return event.kind
 
     assert aloud("29.5 before") == "agreed"
     assert aloud("28.5") == "asked"
-    assert "29.5, or 28.5?" in bench.session.say(bench.session.events[-1])
+    assert "29.5, or 28.5?" in event_text(bench.session, bench.session.events[-1])
     assert [r.written for r in bench.session.readings][-1] == "29.5"
     assert any("stands" in warning for warning in bench.session.record().warnings)
     assert aloud("13") == "asked"  # neither of the two

@@ -355,7 +355,6 @@ def test_not_numbers_and_clipping_are_said(tmp_path):
     recording = open_recording(tmp_path / "a.wav")
     samples, _ = decoded(recording)
     assert np.all(np.isfinite(samples)) and samples[2000] == samples[3000] == 0.0
-    assert recording.clipped_fraction == pytest.approx(6000 / len(x))
     assert recording.notes == [
         "12 samples without a number taken as silence",
         "clipped: 5.0 % of samples at full scale: turn the level down or move away",

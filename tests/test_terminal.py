@@ -8,13 +8,14 @@ from rich.console import Console
 from rich.text import Text
 from test_session import Bench
 
+from listen.event_text import event_text
 from listen.level import Level
 from listen.live import Inbox, Status
 from listen.terminal import ScreenFace, Typing, _read_keys, keys, picture
 
 
 def drawn(bench: Bench, status: Status, width: int, height: int, fancy: bool = True) -> list[str]:
-    said = [Text(bench.session.say(event)) for event in bench.session.events]
+    said = [Text(event_text(bench.session, event)) for event in bench.session.events]
     shown = picture(bench.session, status, said, "note h", width, height, fancy=fancy)
     file = io.StringIO()
     Console(file=file, width=width, height=height, color_system=None).print(shown)
@@ -35,7 +36,7 @@ def bench() -> Bench:
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (40, 16), (60, 20), (200, 70)])
 @pytest.mark.parametrize("fancy", [True, False])
 def test_the_screen_fits(bench: Bench, width: int, height: int, fancy: bool) -> None:
-    level = Level(-23.0, -12.0, "good")
+    level = Level(-23.0, "good")
     status = Status("Built-in Audio, 48000 Hz", level, "open", True, bench.at_s, bench.at_s)
     lines = drawn(bench, status, width, height, fancy)
     assert len(lines) == height

@@ -21,7 +21,7 @@ ANSWER_S = 20.0
 
 
 @dataclass(frozen=True)
-class Turn:
+class Outcome:
     """What is done about an utterance.
 
     Attributes
@@ -62,7 +62,7 @@ class Dialogue:
         """Know that what was in doubt has been given in another way."""
         self._doubted = None
 
-    def take(self, judged: Judged, at_s: float = 0.0) -> Turn:
+    def take(self, judged: Judged, at_s: float = 0.0) -> Outcome:
         """Take what was judged of an utterance, and when that was said, in seconds."""
         before, self._doubted = self._doubted, None
         if at_s - self._doubted_s > ANSWER_S:
@@ -72,13 +72,13 @@ class Dialogue:
         if judged.act != "accept" or judged.best is None:
             if judged.act == "ignore" or not self.listening:
                 self._doubted = before
-                return Turn(judged)
+                return Outcome(judged)
             self._doubted, self._doubted_s = judged, at_s
             again = before is not None and before.act == judged.act == "offer"
-            return Turn(judged, question=DIGITS if again else judged.question())
+            return Outcome(judged, question=DIGITS if again else judged.question())
         return self._obey(judged)
 
-    def _obey(self, judged: Judged) -> Turn:
+    def _obey(self, judged: Judged) -> Outcome:
         assert judged.best is not None
         lines: list[str] = []
         about = None
@@ -93,7 +93,7 @@ class Dialogue:
         if judged.best.mark is not None and self.listening:
             lines.append(in_figures(judged.best.mark))
         understood = bool(lines) or about is not None
-        return Turn(judged, tuple(lines), understood, about=about)  # type: ignore[arg-type]
+        return Outcome(judged, tuple(lines), understood, about=about)  # type: ignore[arg-type]
 
 
 def weigh(before: Judged, now: Judged) -> Judged:

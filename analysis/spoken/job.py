@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from analysis.engine import Engine
-from analysis.reading import Phase, Reading, Step
+from analysis.reading import Phase, Reading, ReadingStep
 from analysis.spoken.commands import STEPS, Command, remark
 from analysis.spoken.judge import Expected, Judged
 from analysis.spoken.language import in_figures
@@ -20,7 +20,9 @@ _LAST = 4
 """How many readings back tell what is plausible."""
 
 
-def expected(engine: Engine, step: Step, cylinder: str, readings: Sequence[Reading]) -> Expected:
+def expected(
+    engine: Engine, step: ReadingStep, cylinder: str, readings: Sequence[Reading]
+) -> Expected:
     """Return what is plausible for the next reading of a step and cylinder.
 
     Parameters
@@ -79,7 +81,7 @@ class SpokenJob:
         self.readings: list[Reading] = []
         self.questions: list[str] = []
         self.notes: list[tuple[float, str]] = []
-        self.step: Step = "opening"
+        self.step: ReadingStep = "opening"
         self.cylinder = engine.first.name
         self.phase: Phase = "left"
         self.listening = True

@@ -256,7 +256,15 @@ def judge(
 
 
 def decide(candidates: Sequence[Candidate], heard: str = "") -> Judged:
-    """Choose what costs least, from meanings with their probabilities."""
+    """Choose what costs least, from meanings with their probabilities.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+        Their probabilities add up to 1 at most; the rest is that nothing of use was said.
+    heard : str
+        In the recogniser's words.
+    """
     ordered = tuple(sorted(candidates, key=lambda candidate: -candidate.probability))
     chances = [candidate.probability for candidate in ordered]
     if sum(chances) < HEARD_AT_ALL:
@@ -297,7 +305,17 @@ class Support:
 def shares(
     hypotheses: Sequence[Hypothesis], seconds: float, cylinders: Sequence[str] = ()
 ) -> list[tuple[Support, float]]:
-    """Return what the hypotheses mean with its share of 1, the likeliest first."""
+    """Return what the hypotheses mean with its share of 1, the likeliest first.
+
+    Parameters
+    ----------
+    hypotheses : sequence of Hypothesis
+        What the recognisers made of one utterance.
+    seconds : float
+        How long the utterance took.
+    cylinders : sequence of str
+        Names on the sheet; a command for another is no meaning.
+    """
     supports = supports_of(hypotheses, cylinders)
     scores = [
         sum(w * v for w, v in zip(SHARES, evidence(support, seconds), strict=True))
@@ -311,7 +329,15 @@ def shares(
 
 
 def supports_of(hypotheses: Sequence[Hypothesis], cylinders: Sequence[str] = ()) -> list[Support]:
-    """Return each meaning of the hypotheses with what they say for it."""
+    """Return each meaning of the hypotheses with what they say for it.
+
+    Parameters
+    ----------
+    hypotheses : sequence of Hypothesis
+        What the recognisers made of one utterance.
+    cylinders : sequence of str
+        Names on the sheet; a command for another is no meaning.
+    """
     sources = _by_source(hypotheses, cylinders)
     wordings: dict[Meaning, str] = {}
     for source in sources:  # matched words are all spelt alike; a written wording counts without

@@ -62,7 +62,7 @@ LARGEST = 60.0
 
 
 @dataclass(frozen=True, eq=False)
-class Block:
+class ResidualBlock:
     """A convolution whose result is added to what it was given.
 
     Attributes
@@ -91,7 +91,7 @@ class Network:
         Of the features it was trained on.
     first, first_bias : ndarray
         The first convolution, as :func:`analysis.convolution.convolved` takes it.
-    blocks : tuple of Block
+    blocks : tuple of ResidualBlock
     last : ndarray, shape (width, classes)
     last_bias : ndarray, shape (classes,)
     """
@@ -100,7 +100,7 @@ class Network:
     spread: Floats
     first: Floats
     first_bias: Floats
-    blocks: tuple[Block, ...]
+    blocks: tuple[ResidualBlock, ...]
     last: Floats
     last_bias: Floats
 
@@ -176,7 +176,7 @@ def _network(weights: Mapping[str, Floats], start: str) -> Network:
     """Make a network of those weights whose names begin so."""
     have = {k.removeprefix(start): v for k, v in weights.items() if k.startswith(start)}
     blocks = [
-        Block(
+        ResidualBlock(
             gain=have[f"block{i}_gain"],
             offset=have[f"block{i}_offset"],
             weights=_taps_first(have[f"block{i}_weights"]),
@@ -268,7 +268,7 @@ def _written(text: Sequence[int]) -> str:
     return " ".join(WORDS[k - 1] if k <= len(WORDS) else OTHER for k in text)
 
 
-def _normal(x: Floats, block: Block) -> Floats:
+def _normal(x: Floats, block: ResidualBlock) -> Floats:
     off = x - x.mean(axis=0)
     spread = np.sqrt((off**2).mean(axis=0) + 1e-5)
     return np.asarray(off / spread * block.gain[:, None] + block.offset[:, None])

@@ -6,11 +6,11 @@ import click
 
 from analysis.change import Sounding
 from listen.clock import clock
-from listen.deliver import deliver
 from listen.errors import BadInput
+from listen.excerpts import SoundFile
+from listen.record_output import output_record
 from listen.replay import SPOKEN, replay
 from listen.spoken import Spoken
-from listen.stretches import Sound
 
 _NAME = "fire-pump"
 _SOUNDING: Sounding = "open"
@@ -46,7 +46,7 @@ def command(json_: bool, out: Path | None, budget: bool) -> int:
     else:
         if not json_:
             click.echo("\n")
-    return deliver(record, [Sound(recording)], json_=json_, out=out, budget=budget)
+    return output_record(record, [SoundFile(recording)], json_=json_, out=out, budget=budget)
 
 
 class _Flow:
@@ -67,7 +67,13 @@ class _Flow:
 
 
 def sample_folder() -> Path:
-    """Return the folder of the shipped sample: in the installed package, or in a clone."""
+    """Return the folder of the shipped sample: in the installed package, or in a clone.
+
+    Raises
+    ------
+    BadInput
+        If it is in neither.
+    """
     package = Path(__file__).resolve().parents[1]
     for folder in (package / "sample", package.parent / "samples"):
         if (folder / f"{_NAME}.m4a").is_file():

@@ -19,12 +19,12 @@ def command(
 
     Exit status 1: done, but the record says what wants looking at.
     """
-    from listen.deliver import deliver
     from listen.logbook import Logbook, default_path
+    from listen.record_output import output_record
     from listen.sessions import read_session, record_of, sounds_of
 
     with Logbook(logbook or default_path(), write=False) as book:
         session = read_session(book, number)
         record = record_of(book, number, session, **job)
         sounds = sounds_of(book, number, session)
-    return deliver(record, sounds, json_=json_, out=out, budget=budget)
+    return output_record(record, sounds, json_=json_, out=out, budget=budget)

@@ -6,9 +6,9 @@ from typing import Any
 import click
 
 from listen.commands.options import about_the_record, about_the_sound, about_the_speech
-from listen.deliver import deliver
+from listen.excerpts import SoundFile
+from listen.record_output import output_record
 from listen.replay import replay
-from listen.stretches import Sound
 
 _FILE = click.Path(path_type=Path)
 
@@ -40,4 +40,4 @@ def command(
     Exit status 1: done, but the record says what wants looking at.
     """
     record = replay(recording, sheet, readings, **job)
-    return deliver(record, [Sound(recording)], json_=json_, out=out, budget=budget)
+    return output_record(record, [SoundFile(recording)], json_=json_, out=out, budget=budget)

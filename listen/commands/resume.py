@@ -16,7 +16,7 @@ def command(number: int | None, device: str | None, logbook: Path | None, **how:
     """Go on with session NUMBER, or the last one that is unfinished, exactly where it was."""
     from listen.logbook import Logbook, default_path
     from listen.microphone import Microphone
-    from listen.running import run
+    from listen.run_session import run_session
     from listen.sessions import take_up
 
     path = logbook or default_path()
@@ -32,4 +32,4 @@ def command(number: int | None, device: str | None, logbook: Path | None, **how:
             raise BadInput(f"session {number} is closed: thirdear record {number} prints it")
         session, listening, start_s = take_up(book, number)
         microphone = Microphone(device, start_s)
-        return run(book, number, session, microphone, listening, **how)
+        return run_session(book, number, session, microphone, listening, **how)

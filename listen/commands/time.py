@@ -38,7 +38,7 @@ def command(
     engine = read_sheet(sheet)
     from listen.logbook import Logbook, default_path
     from listen.microphone import Microphone
-    from listen.running import run
+    from listen.run_session import run_session
     from listen.sessions import begin_session
 
     options = {
@@ -51,4 +51,4 @@ def command(
     with Logbook(logbook or default_path(), write=True) as book:
         microphone = Microphone(device)
         number, session, listening = begin_session(book, sheet, engine, options)
-        return run(book, number, session, microphone, listening, **how)
+        return run_session(book, number, session, microphone, listening, **how)

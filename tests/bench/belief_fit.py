@@ -1,8 +1,8 @@
 """Fit when the ear believes that it hears a buzzer (`analysis.ear.belief`).
 
     apt-get install fluidsynth timgm6mb-soundfont
-    python tests/bench/belief_fit.py gather --first 9000 --count 120 heard.jsonl
-    python tests/bench/belief_fit.py fit heard.jsonl
+    python -m tests.bench.belief_fit gather --first 9000 --count 120 heard.jsonl
+    python -m tests.bench.belief_fit fit heard.jsonl
 
 ``gather`` hears scenes as `learning_fit` draws them, and for each a minute with no buzzer in it: by
 turns the bench's noises, instruments and blows (`rooms`). It keeps how good a buzzer the likeliest
@@ -20,7 +20,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -30,16 +29,15 @@ import numpy as np
 from rich.progress import track
 from scipy.optimize import minimize
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+from analysis.ear import recording
+from analysis.ear.belief import SHARPEST_MS, blur_ms, breadth
+from analysis.ear.buzzer import BuzzerPrint
+from analysis.sound import Block, Samples
 
-from analysis.ear import recording  # noqa: E402
-from analysis.ear.belief import SHARPEST_MS, blur_ms, breadth  # noqa: E402
-from analysis.ear.buzzer import BuzzerPrint  # noqa: E402
-from analysis.sound import Block, Samples  # noqa: E402
-from bench import rooms  # noqa: E402
-from bench.ear_training import draw_scene, heard_once  # noqa: E402
-from bench.learning_fit import SLOWEST, slowed  # noqa: E402
-from bench.scenes import NOISES, no_buzzer_scene  # noqa: E402
+from . import rooms
+from .ear_training import draw_scene, heard_once
+from .learning_fit import SLOWEST, slowed
+from .scenes import NOISES, no_buzzer_scene
 
 NEAR_S = 0.05
 """A change this near a true one is true, if only its moment is wrong."""

@@ -2,20 +2,19 @@
 
 Run it from the top of the repository::
 
-    python tests/bench/ear_table.py --quick
-    python tests/bench/ear_table.py --seeds 2 --jobs 2 --save docs/accuracy.md
+    python -m tests.bench.ear_table --quick
+    python -m tests.bench.ear_table --seeds 2 --jobs 2 --save docs/accuracy.md
 
-Detectors: `ours`; `known` (told everything but the times, see :mod:`bench.known_signal`);
-`band-pass`, `librosa`, `aubio`, `ruptures` (see :mod:`bench.rivals`). Scoring: within 5 ms, see
-:mod:`bench.score`. Every scene that `ours` hears has all else drawn from its seed: pitch, attack,
-chatter, sagging battery, muffling, room, automatic gain, codec.
+Detectors: `ours`; `known` (told everything but the times, see :mod:`tests.bench.known_signal`);
+`band-pass`, `librosa`, `aubio`, `ruptures` (see :mod:`tests.bench.rivals`). Scoring: within 5 ms,
+see :mod:`tests.bench.score`. Every scene that `ours` hears has all else drawn from its seed: pitch,
+attack, chatter, sagging battery, muffling, room, automatic gain, codec.
 """
 
 from __future__ import annotations
 
 import datetime
 import json
-import os
 import resource
 import subprocess
 import sys
@@ -29,18 +28,14 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")  # one core each; before numpy is loaded
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import click
+import numpy as np
+from rich.console import Console
+from rich.progress import track
+from rich.table import Table
 
-import click  # noqa: E402
-import numpy as np  # noqa: E402
-from rich.console import Console  # noqa: E402
-from rich.progress import track  # noqa: E402
-from rich.table import Table  # noqa: E402
-
-from bench import known_signal, rivals, rooms, scenes  # noqa: E402
-from bench.score import Found, Score, score, total  # noqa: E402
+from . import known_signal, rivals, rooms, scenes
+from .score import Found, Score, score, total
 
 DETECTORS = ("ours", "known", "band-pass", "librosa", "aubio", "ruptures")
 NEED_BUZZER = ("known", "band-pass")
@@ -446,7 +441,7 @@ def speed_sheet() -> Sheet:
             runs = [
                 json.loads(
                     subprocess.run(
-                        [sys.executable, __file__, "--measure", str(path)],
+                        [sys.executable, "-m", "tests.bench.ear_table", "--measure", str(path)],
                         check=True,
                         capture_output=True,
                         text=True,
@@ -649,7 +644,7 @@ def main(
         if result.trouble:
             console.print(result.trouble, markup=False)
     if save_to:
-        words = ["python", "tests/bench/ear_table.py", *sys.argv[1:]]
+        words = ["python", "-m", "tests.bench.ear_table", *sys.argv[1:]]
         save(save_to, sheets, results, names, " ".join(words))
 
 

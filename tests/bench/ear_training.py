@@ -8,10 +8,10 @@ straight, a limiter, a microphone that colours the sound, poorer codecs, other r
 
 Run from the top of the repository, each in turn::
 
-    python tests/bench/ear_training.py harvest FOLDER
-    python tests/bench/ear_training.py harvest FOLDER --first 2000 --count 200
-    python tests/bench/ear_training.py harvest FOLDER --first 500 --count 100
-    python tests/bench/ear_training.py train FOLDER analysis/ear/firstbreak_weights.py
+    python -m tests.bench.ear_training harvest FOLDER
+    python -m tests.bench.ear_training harvest FOLDER --first 2000 --count 200
+    python -m tests.bench.ear_training harvest FOLDER --first 500 --count 100
+    python -m tests.bench.ear_training train FOLDER analysis/ear/firstbreak_weights.py
 
 The last needs PyTorch, which the program itself does not.
 """
@@ -19,8 +19,6 @@ The last needs PyTorch, which the program itself does not.
 from __future__ import annotations
 
 import base64
-import os
-import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -28,22 +26,19 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")  # one core each; before numpy is loaded
-sys.path[:0] = [str(Path(__file__).resolve().parents[k]) for k in (1, 2)]
+import click
+import numpy as np
+import numpy.typing as npt
+from scipy import signal
 
-import click  # noqa: E402
-import numpy as np  # noqa: E402
-import numpy.typing as npt  # noqa: E402
-from scipy import signal  # noqa: E402
+from analysis.ear import ear as ear_module
+from analysis.ear import recording
+from analysis.ear.clues import COUNT, SAID, STEPS, clues, times_s
+from analysis.ear.firstbreak import BLUR_S, DILATIONS, TAPS, WIDTH, BreakOdds
+from analysis.ear.recording import hear
+from analysis.sound import Block
 
-from analysis.ear import ear as ear_module  # noqa: E402
-from analysis.ear import recording  # noqa: E402
-from analysis.ear.clues import COUNT, SAID, STEPS, clues, times_s  # noqa: E402
-from analysis.ear.firstbreak import BLUR_S, DILATIONS, TAPS, WIDTH, BreakOdds  # noqa: E402
-from analysis.ear.recording import hear  # noqa: E402
-from analysis.sound import Block  # noqa: E402
-from bench import scenes  # noqa: E402
+from . import scenes
 
 Array = npt.NDArray[np.float64]
 

@@ -7,7 +7,7 @@ half a graduation. The readings go through the same arithmetic as a real job's. 
 each job, taken at random, is counted. The last rows take such jobs for the sessions of an engine
 whose points do not move: how often does its history find a drift?
 
-    python tests/bench/interval_coverage.py --jobs 6000
+    python -m tests.bench.interval_coverage --jobs 6000
 """
 
 import argparse
@@ -20,7 +20,7 @@ from scipy.optimize import brentq
 
 from analysis.change import Change
 from analysis.engine import CylinderFigure, Engine
-from analysis.history import Session, drift
+from analysis.history import DatedAngle, drift
 from analysis.reading import Reading
 from analysis.timing import timing_record
 from analysis.wheel import Wheel, nearest, parse, write
@@ -253,7 +253,7 @@ def false_alarms(counts: list[Count], sessions: int) -> tuple[int, int]:
     for first in range(0, histories * sessions, sessions):
         line = drift(
             [
-                Session(365.0 * year, count.error_deg, count.u_deg, count.U_deg, count.dof)
+                DatedAngle(365.0 * year, count.error_deg, count.u_deg, count.U_deg, count.dof)
                 for year, count in enumerate(counts[first : first + sessions])
             ],
             0.0,

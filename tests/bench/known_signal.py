@@ -28,7 +28,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, signal
 
-from bench.scenes import Known, Scene
+from .scenes import Known, Scene
 
 Array = npt.NDArray[np.float64]
 

@@ -1,7 +1,7 @@
 """Fit how the ear judges which sound is a buzzer (`analysis.ear.learning`).
 
-    python tests/bench/learning_fit.py suspects --first 1500 --count 1000 suspects.jsonl
-    python tests/bench/learning_fit.py fit suspects.jsonl
+    python -m tests.bench.learning_fit suspects --first 1500 --count 1000 suspects.jsonl
+    python -m tests.bench.learning_fit fit suspects.jsonl
 
 ``suspects`` draws scenes of the bench and of the trainer's wider world, half of them with the
 points moved so slowly that a stretch holds a few changes or one, and noise with no buzzer in it. It
@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -34,15 +33,14 @@ from rich.progress import track
 from scipy.optimize import minimize
 from scipy.special import expit, log_softmax, logsumexp, softmax
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+from analysis.ear import learning
+from analysis.ear.recording import WINDOW_S
+from analysis.ear.spectrum import FrameGrid
+from analysis.ear.window import frames_of, windows
+from analysis.sound import Block
 
-from analysis.ear import learning  # noqa: E402
-from analysis.ear.recording import WINDOW_S  # noqa: E402
-from analysis.ear.spectrum import FrameGrid  # noqa: E402
-from analysis.ear.window import frames_of, windows  # noqa: E402
-from analysis.sound import Block  # noqa: E402
-from bench import scenes  # noqa: E402
-from bench.ear_training import draw_scene  # noqa: E402
+from . import scenes
+from .ear_training import draw_scene
 
 Array = npt.NDArray[np.float64]
 Suspects = list[dict[str, Any]]

@@ -27,7 +27,6 @@ import signal
 import sqlite3
 import struct
 import subprocess
-import sys
 import termios
 import threading
 import time
@@ -37,12 +36,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
-from virtual_card import RATE, SHEET, THIRDEAR, VirtualCard, write_sound
-
 from listen.errors import BadInput
 from listen.sources import open_recording
+from tests.virtual_card import RATE, SHEET, THIRDEAR, VirtualCard, write_sound
 
 TICKS = os.sysconf("SC_CLK_TCK")
 Span = tuple[float, float]

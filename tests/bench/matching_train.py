@@ -1,9 +1,9 @@
 """Train the matching of words (`analysis.spoken.matching`) on synthetic speech in a shop's noises.
 
     pip install torch -e '.[voices]'
-    python tests/bench/matching_train.py make --seed 11 --count 500 sayings11.npz
-    python tests/bench/matching_train.py train sayings*.npz --seed 2 --out network2.npz
-    python tests/bench/matching_train.py join network*.npz --out listen/matching.npz
+    python -m tests.bench.matching_train make --seed 11 --count 500 sayings11.npz
+    python -m tests.bench.matching_train train sayings*.npz --seed 2 --out network2.npz
+    python -m tests.bench.matching_train join network*.npz --out listen/matching.npz
 
 The weights here are of three networks of 6 epochs each: of seed 2, on the sayings of seeds 11 to 38
 of 500 each; of seed 1, on those of 11 to 35; and of seed 0, on those of 11 to 31. From 22 on they
@@ -40,7 +40,6 @@ import functools
 import inspect
 import re
 import subprocess
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -50,14 +49,15 @@ import numpy.typing as npt
 from rich.progress import track
 from scipy import signal
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+from analysis.spoken.language import cardinal
+from analysis.spoken.lines import LineRemover
+from analysis.spoken.matching import LARGEST, WORDS
+from analysis.wheel import Mark
+from listen import moonshine
+from listen.speech import Recogniser
 
-from analysis.spoken.language import cardinal  # noqa: E402
-from analysis.spoken.lines import LineRemover  # noqa: E402
-from analysis.spoken.matching import LARGEST, WORDS  # noqa: E402
-from analysis.wheel import Mark  # noqa: E402
-from bench.scenes import BUZZERS, NOISES, make_scene, no_buzzer_scene  # noqa: E402
-from bench.spoken_scenes import (  # noqa: E402
+from .scenes import BUZZERS, NOISES, make_scene, no_buzzer_scene
+from .spoken_scenes import (
     COMMANDS,
     RATE,
     TALK,
@@ -68,8 +68,6 @@ from bench.spoken_scenes import (  # noqa: E402
     unit_power,
     words_for,
 )
-from listen import moonshine  # noqa: E402
-from listen.speech import Recogniser  # noqa: E402
 
 Rng = np.random.Generator
 
@@ -384,30 +382,12 @@ def train(
     from torch import nn
     from torch.nn import functional
 
-    class Network(nn.Module):
-        def __init__(self, width_in: int) -> None:
-            super().__init__()
-            self.first = nn.Conv1d(width_in, WIDTH, 3, padding=1)
-            self.blocks = nn.ModuleList(
-                nn.Conv1d(WIDTH, WIDTH, 3, padding=d, dilation=d) for d in DILATIONS
-            )
-            self.norms = nn.ModuleList(nn.LayerNorm(WIDTH) for _ in DILATIONS)
-            self.last = nn.Linear(WIDTH, len(WORDS) + 2)
-
-        def forward(self, x: Any) -> Any:
-            x = functional.dropout1d(x.transpose(1, 2), DROPPED, self.training)
-            x = functional.gelu(self.first(x))
-            for block, norm in zip(self.blocks, self.norms, strict=True):
-                y = functional.gelu(block(norm(x.transpose(1, 2)).transpose(1, 2)))
-                x = x + functional.dropout(y, DROPPED, self.training)
-            return functional.log_softmax(self.last(x.transpose(1, 2)), -1)
-
     rng = np.random.default_rng(seed)
     torch.manual_seed(seed)
     some = np.concatenate([examples[i][0] for i in rng.choice(len(examples), 300)])
     some = np.clip(some.astype(np.float32), -LARGEST, LARGEST)
     mean, spread = some.mean(axis=0), some.std(axis=0) + 1e-3
-    network = Network(len(mean))
+    network = _new_network(len(mean))
     kept = _weights(network)
     fastest = 3e-3
     if on is not None:
@@ -420,14 +400,7 @@ def train(
     for epoch in range(epochs):
         losses = []
         for batch in track(list(_batches(examples, rng)), f"Epoch {epoch + 1}"):
-            longest = max(len(x) for x, _ in batch)
-            features = np.zeros((len(batch), longest, len(mean)), np.float32)
-            for row, (x, _) in zip(features, batch, strict=True):
-                row[: len(x)] = (np.clip(x.astype(np.float32), -LARGEST, LARGEST) - mean) / spread
-                if rng.random() < 0.3:  # a stretch of time is not heard
-                    at = int(rng.integers(len(x)))
-                    row[at : at + int(rng.integers(1, 6))] = 0.0
-            log_probs = network(torch.from_numpy(features)).transpose(0, 1)
+            log_probs = network(torch.from_numpy(_padded(batch, mean, spread, rng))).transpose(0, 1)
             loss = functional.ctc_loss(
                 log_probs,
                 torch.from_numpy(np.concatenate([y for _, y in batch])),
@@ -450,6 +423,42 @@ def train(
         **{name: weight.numpy() for name, weight in kept.items()},
     }
     return {name: np.asarray(weight, np.float16) for name, weight in weights.items()}
+
+
+def _new_network(width_in: int) -> Any:
+    from torch import nn
+    from torch.nn import functional
+
+    class Network(nn.Module):
+        def __init__(self) -> None:
+            super().__init__()
+            self.first = nn.Conv1d(width_in, WIDTH, 3, padding=1)
+            self.blocks = nn.ModuleList(
+                nn.Conv1d(WIDTH, WIDTH, 3, padding=d, dilation=d) for d in DILATIONS
+            )
+            self.norms = nn.ModuleList(nn.LayerNorm(WIDTH) for _ in DILATIONS)
+            self.last = nn.Linear(WIDTH, len(WORDS) + 2)
+
+        def forward(self, x: Any) -> Any:
+            x = functional.dropout1d(x.transpose(1, 2), DROPPED, self.training)
+            x = functional.gelu(self.first(x))
+            for block, norm in zip(self.blocks, self.norms, strict=True):
+                y = functional.gelu(block(norm(x.transpose(1, 2)).transpose(1, 2)))
+                x = x + functional.dropout(y, DROPPED, self.training)
+            return functional.log_softmax(self.last(x.transpose(1, 2)), -1)
+
+    return Network()
+
+
+def _padded(batch: list[Example], mean: Sound, spread: Sound, rng: Rng) -> Sound:
+    """Return the features of a batch as one array, now and then with a stretch not heard."""
+    features = np.zeros((len(batch), max(len(x) for x, _ in batch), len(mean)), np.float32)
+    for row, (x, _) in zip(features, batch, strict=True):
+        row[: len(x)] = (np.clip(x.astype(np.float32), -LARGEST, LARGEST) - mean) / spread
+        if rng.random() < 0.3:
+            at = int(rng.integers(len(x)))
+            row[at : at + int(rng.integers(1, 6))] = 0.0
+    return features
 
 
 def _weights(network: Any) -> dict[str, Any]:

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
-from bench.scenes import Scene
+from .scenes import Scene
 
 Array = npt.NDArray[np.float64]
 

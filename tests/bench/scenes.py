@@ -363,6 +363,40 @@ class _Buzz:
     loud: npt.NDArray[np.bool_]  # where the louder state has come up
 
 
+@dataclass(frozen=True)
+class _Drive:
+    """What a buzzer is driven by, and how quickly its sound follows."""
+
+    n: int
+    rate: int
+    opens: list[tuple[int, int, bool]]  # from sample to sample, whether the points are open
+    closes: list[tuple[int, int, bool]]
+    sag: Array  # the battery's, on every pitch
+    top_hz: float
+    shape: str
+    attack_s: float
+    release_s: float
+
+    def follow(self, gate: list[tuple[int, int, bool]]) -> Array:
+        return _follow(gate, self.n, self.rate, self.shape, self.attack_s, self.release_s)
+
+    def phase(self, pitch_hz: float | Array) -> Array:
+        phase: Array = np.cumsum(pitch_hz * self.sag) / self.rate
+        return phase
+
+    def buzz(
+        self,
+        sound: Array,
+        tones: tuple[Array, Array],
+        sounding: Sounding,
+        pitches_hz: tuple[float, ...],
+        envelope: Array,
+        loud: npt.NDArray[np.bool_],
+    ) -> _Buzz:
+        times = self.attack_s, self.release_s
+        return _Buzz(sound, *tones, sounding, pitches_hz, *times, self.shape, envelope, loud)
+
+
 def _buzz(
     buzzer: str,
     rng: np.random.Generator,
@@ -383,92 +417,100 @@ def _buzz(
         attack = float(rng.uniform(0.010, 0.030))
     release = min(attack * _log_uniform(rng, 0.5, 3.0), 0.040)
     sag = _sag(rng, n, drift)
-    top = 3200.0 if narrow else 4500.0
     opens = _levels(contact.opens_first, contact.toggles, n)
     closes = [(start, end, not on) for start, end, on in opens]
+    top = 3200.0 if narrow else 4500.0
+    drive = _Drive(n, rate, opens, closes, sag, top, shape, attack, release)
+    if buzzer == "loudness":
+        return _two_levels(rng, drive)
+    if buzzer == "two-pitch":
+        return _two_pitches(rng, drive)
+    return _on_and_off(buzzer, rng, drive, beeps)
 
-    if buzzer in ("two-pitch", "loudness"):
-        envelope = _follow(closes, n, rate, shape, attack, release)  # 1: closed
-        pitch = rng.uniform(900.0 if buzzer == "two-pitch" else 1500.0, top)
-        table = _piezo_table(rng, pitch, rate)
-        if buzzer == "loudness":
-            quiet = 10 ** (-rng.uniform(6.5, 9.5) / 20.0)
-            tone = _oscillate(table, np.cumsum(pitch * sag) / rate)
-            sound = tone * (quiet + (1.0 - quiet) * envelope)
-            loud = envelope > 0.5
-            pitches: tuple[float, ...] = (pitch,)
-            open_tone, closed_tone = quiet * tone, tone
-        else:
-            ratio = 1.0 + rng.uniform(0.08, 0.5)
-            other = pitch * ratio if pitch * ratio < top else pitch / ratio
-            pitches = (other, pitch)  # open, closed
-            strength = 10 ** (rng.uniform(-3.0, 3.0) / 20.0)
-            loud = envelope > 0.5 if strength < 1.0 else envelope < 0.5
-            if rng.random() < 0.5:  # one oscillator whose pitch glides
-                path = other + (pitch - other) * envelope
-                phase = np.cumsum(path * sag) / rate
-                level = strength + (1.0 - strength) * envelope
-                sound = level * _oscillate(table, phase)
-                open_tone = strength * _oscillate(
-                    table, _anchored(phase, np.cumsum(other * sag) / rate, opens)
-                )
-                closed_tone = _oscillate(
-                    table, _anchored(phase, np.cumsum(pitch * sag) / rate, closes)
-                )
-            else:  # two sounders, one for each state
-                release = attack
-                envelope = _follow(closes, n, rate, shape, attack, release)
-                second = _piezo_table(rng, other, rate)
-                up = _follow(opens, n, rate, shape, attack, release)
-                open_tone = strength * _oscillate(second, np.cumsum(other * sag) / rate)
-                closed_tone = _oscillate(table, np.cumsum(pitch * sag) / rate)
-                sound = open_tone * up + closed_tone * envelope
-        return _Buzz(
-            sound, open_tone, closed_tone, "both", pitches, attack, release, shape, envelope, loud
+
+def _two_levels(rng: np.random.Generator, drive: _Drive) -> _Buzz:
+    """One tone that is louder while the points are closed."""
+    envelope = drive.follow(drive.closes)
+    pitch = rng.uniform(1500.0, drive.top_hz)
+    table = _piezo_table(rng, pitch, drive.rate)
+    quiet = 10 ** (-rng.uniform(6.5, 9.5) / 20.0)
+    tone = _oscillate(table, drive.phase(pitch))
+    sound = tone * (quiet + (1.0 - quiet) * envelope)
+    return drive.buzz(sound, (quiet * tone, tone), "both", (pitch,), envelope, envelope > 0.5)
+
+
+def _two_pitches(rng: np.random.Generator, drive: _Drive) -> _Buzz:
+    """Two tones, one while the points are open and one while they are closed."""
+    opens, closes = drive.opens, drive.closes
+    envelope = drive.follow(closes)
+    pitch = rng.uniform(900.0, drive.top_hz)
+    table = _piezo_table(rng, pitch, drive.rate)
+    ratio = 1.0 + rng.uniform(0.08, 0.5)
+    other = pitch * ratio if pitch * ratio < drive.top_hz else pitch / ratio
+    strength = 10 ** (rng.uniform(-3.0, 3.0) / 20.0)
+    loud = envelope > 0.5 if strength < 1.0 else envelope < 0.5
+    if rng.random() < 0.5:  # one oscillator whose pitch glides
+        phase = drive.phase(other + (pitch - other) * envelope)
+        sound = (strength + (1.0 - strength) * envelope) * _oscillate(table, phase)
+        open_tone, closed_tone = (
+            _oscillate(table, _anchored(phase, drive.phase(hz), gate))
+            for hz, gate in ((other, opens), (pitch, closes))
         )
+        open_tone = strength * open_tone
+    else:  # two sounders, one for each state
+        drive = replace(drive, release_s=drive.attack_s)
+        envelope = drive.follow(closes)
+        open_tone = strength * _oscillate(_piezo_table(rng, other, drive.rate), drive.phase(other))
+        closed_tone = _oscillate(table, drive.phase(pitch))
+        sound = open_tone * drive.follow(opens) + closed_tone * envelope
+    return drive.buzz(sound, (open_tone, closed_tone), "both", (other, pitch), envelope, loud)
 
+
+def _on_and_off(
+    buzzer: str, rng: np.random.Generator, drive: _Drive, beeps: tuple[float, float]
+) -> _Buzz:
+    """A buzzer that sounds in one state of the points only."""
     sounding: Sounding = "closed"
     if buzzer in ("piezo-open", "pulsed"):
         sounding = "open"
     elif buzzer == "growl":
         sounding = "open" if rng.random() < 0.5 else "closed"
-    gate = opens if sounding == "open" else closes
+    gate = drive.opens if sounding == "open" else drive.closes
     if buzzer == "pulsed":
-        gate = _pulses(gate, n, rate, *beeps)
+        gate = _pulses(gate, drive.n, drive.rate, *beeps)
     if buzzer == "meter":
         pitch = rng.uniform(2000.0, 2700.0)
-        attack = float(rng.uniform(0.010, 0.030))
-        release = float(rng.uniform(0.005, 0.030))
+        attack, release = float(rng.uniform(0.010, 0.030)), float(rng.uniform(0.005, 0.030))
+        drive = replace(drive, attack_s=attack, release_s=release)
     elif buzzer == "growl":
         pitch = rng.uniform(100.0, 150.0)
         attack, release = float(rng.uniform(*GROWL_ATTACK_S)), float(rng.uniform(*GROWL_RELEASE_S))
+        drive = replace(drive, attack_s=attack, release_s=release)
     else:
-        pitch = rng.uniform(2500.0, top)
-    envelope = _follow(gate, n, rate, shape, attack, release)
+        pitch = rng.uniform(2500.0, drive.top_hz)
+    envelope = drive.follow(gate)
     if buzzer == "growl":
-        speed = pitch * sag * _waver(rng, n, rate, pitch) * _spin_up(rng, gate, n, rate)
-        tone = _oscillate(_growl_table(rng, pitch, rate), np.cumsum(speed) / rate)
-        tone *= np.maximum(1.0 + GROWL_SWAY * _slow(rng, n, rate, GROWL_SWAY_HZ), 0.1)
-        rattle = signal.lfilter([1.0, -0.9], [1.0], rng.normal(size=n))
-        tone += rng.uniform(0.03, 0.15) * rattle / np.std(rattle)
+        tone = _growl(rng, drive, pitch, gate)
     else:
-        phase = np.cumsum(pitch * sag) / rate
+        phase = drive.phase(pitch)
         if rng.random() < 0.5:
             phase += _restarts(rng, gate, envelope)
-        tone = _oscillate(_piezo_table(rng, pitch, rate), phase)
-    sound = tone * envelope
-    return _Buzz(
-        sound,
-        np.zeros(n),
-        tone,
-        sounding,
-        (pitch,),
-        attack,
-        release,
-        shape,
-        envelope,
-        envelope > 0.5,
-    )
+        tone = _oscillate(_piezo_table(rng, pitch, drive.rate), phase)
+    tones = np.zeros(drive.n), tone
+    return drive.buzz(tone * envelope, tones, sounding, (pitch,), envelope, envelope > 0.5)
+
+
+def _growl(
+    rng: np.random.Generator, drive: _Drive, pitch: float, gate: list[tuple[int, int, bool]]
+) -> Array:
+    """Make the tone of an electromechanical buzzer: it wavers, sways and rattles."""
+    n, rate = drive.n, drive.rate
+    speed = pitch * drive.sag * _waver(rng, n, rate, pitch) * _spin_up(rng, gate, n, rate)
+    tone = _oscillate(_growl_table(rng, pitch, rate), np.cumsum(speed) / rate)
+    tone *= np.maximum(1.0 + GROWL_SWAY * _slow(rng, n, rate, GROWL_SWAY_HZ), 0.1)
+    rattle = signal.lfilter([1.0, -0.9], [1.0], rng.normal(size=n))
+    tone += rng.uniform(0.03, 0.15) * rattle / np.std(rattle)
+    return tone
 
 
 def _pulses(

@@ -27,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
-from bench.scenes import TrueChange
+from .scenes import TrueChange
 
 WINDOW_S = 0.005
 

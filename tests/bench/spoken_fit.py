@@ -1,7 +1,7 @@
 """Fit the shares and the confidence of spoken readings to kept runs of ``spoken_table.py``.
 
-    python tests/bench/spoken_table.py --voices fit --count 1000 --seed 1 --keep fit.jsonl
-    python tests/bench/spoken_fit.py fit.jsonl
+    python -m tests.bench.spoken_table --voices fit --count 1000 --seed 1 --keep fit.jsonl
+    python -m tests.bench.spoken_fit fit.jsonl
 
 Prints SHARES and WEIGHTS for `analysis.spoken.judge`: those with the least log loss, with a little
 shrinkage. People and voices near to theirs count LIKE_PEOPLE times: it is people who will speak.
@@ -10,8 +10,8 @@ What they are worth is judged on other voices and another seed: ``--voices judge
 
 from __future__ import annotations
 
+import argparse
 import json
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +19,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+from analysis.spoken import judge
+from analysis.spoken.commands import take_apart
+from analysis.spoken.judge import Hypothesis, Meaning
+from analysis.wheel import Mark
 
-from analysis.spoken import judge  # noqa: E402
-from analysis.spoken.commands import take_apart  # noqa: E402
-from analysis.spoken.judge import Hypothesis, Meaning  # noqa: E402
-from analysis.wheel import Mark  # noqa: E402
-from bench.spoken_scenes import HUMAN  # noqa: E402
+from .spoken_scenes import HUMAN
 
 SHRINK = 0.001
 LIKE_PEOPLE = 2
@@ -98,7 +97,9 @@ def fit_confidence(said: list[Said]) -> tuple[Array, float]:
 
 def main() -> None:
     """Fit and print."""
-    lines = [line for name in sys.argv[1:] for line in Path(name).read_text().splitlines()]
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
+    parser.add_argument("runs", nargs="+", type=Path, help="as spoken_table kept them")
+    lines = [line for path in parser.parse_args().runs for line in path.read_text().splitlines()]
     said = utterances([json.loads(line) for line in lines])
     for name, fit in (("SHARES", fit_shares), ("WEIGHTS", fit_confidence)):
         weights, loss = fit(said)

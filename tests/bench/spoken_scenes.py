@@ -28,8 +28,9 @@ from scipy import signal
 
 from analysis.spoken.language import ONES, cardinal
 from analysis.wheel import Mark
-from bench import neural_voices
-from bench.scenes import BUZZERS, SENTENCES, make_scene, no_buzzer_scene
+
+from . import neural_voices
+from .scenes import BUZZERS, SENTENCES, make_scene, no_buzzer_scene
 
 Sound = npt.NDArray[np.float32]
 

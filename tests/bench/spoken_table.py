@@ -1,6 +1,6 @@
 """How well spoken readings are understood: right, asked and wrong, by voice, wording and condition.
 
-    python tests/bench/spoken_table.py --count 400 --seed 7
+    python -m tests.bench.spoken_table --count 400 --seed 7
 
 Every fourth reading is followed by other talk in the same place, of which nothing should be
 accepted, and every sixth by words for the session. `--voices` takes one part of the synthetic
@@ -17,7 +17,6 @@ import argparse
 import itertools
 import json
 import re
-import sys
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -26,12 +25,13 @@ from typing import Any
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+from analysis.sound import Block
+from analysis.spoken.judge import Hypothesis, Judged
+from analysis.wheel import Mark, parse
+from listen.speech import Recogniser, Utterance, utterances_in
+from listen.spoken import Spoken, make_of
 
-from analysis.sound import Block  # noqa: E402
-from analysis.spoken.judge import Hypothesis, Judged  # noqa: E402
-from analysis.wheel import Mark, parse  # noqa: E402
-from bench.spoken_scenes import (  # noqa: E402
+from .spoken_scenes import (
     COMMANDS,
     CONDITIONS,
     HUMAN,
@@ -44,8 +44,6 @@ from bench.spoken_scenes import (  # noqa: E402
     say,
     speakers,
 )
-from listen.speech import Recogniser, Utterance, utterances_in  # noqa: E402
-from listen.spoken import Spoken, make_of  # noqa: E402
 
 Item = dict[str, Any]
 EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 0.975, 0.99, 1.0)

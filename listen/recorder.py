@@ -1,15 +1,14 @@
-"""The desk that all sound passes over: kept, measured, and what is to be said of it said."""
+"""All incoming sound is recorded here: kept, its level measured, and gaps and losses told."""
 
 import queue
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from listen.errors import BadInput
-from listen.event import Kind
+from listen.event import EventDraft, EventKind
 from listen.kept_sound import SoundKeeper
 from listen.level import WHAT_TO_DO, LevelMeter
 from listen.microphone import Lost, Opened, Piece
@@ -19,16 +18,7 @@ BAD_SECONDS = 3
 """For how long a level must be bad before it is said."""
 
 
-@dataclass(frozen=True)
-class Made:
-    """An event to be made of what was found."""
-
-    kind: Kind
-    at_s: float
-    body: Mapping[str, Any]
-
-
-class Desk:
+class Recorder:
     """Keeps the sound, and says what is to be said of it.
 
     Parameters
@@ -36,7 +26,7 @@ class Desk:
     folder : Path or None
         Where the sound is kept.
     inbox : SimpleQueue
-        Takes a `Made` for every event, and every `Level`.
+        Takes an `EventDraft` for every event, and every `Level`.
 
     Attributes
     ----------
@@ -133,5 +123,5 @@ class Desk:
             body = {"state": level.state, "words": WHAT_TO_DO[level.state]}
             self._made("level", piece.end_s, body)
 
-    def _made(self, kind: Kind, at_s: float, body: Mapping[str, Any]) -> None:
-        self._inbox.put(Made(kind, at_s, body))
+    def _made(self, kind: EventKind, at_s: float, body: Mapping[str, Any]) -> None:
+        self._inbox.put(EventDraft(kind, at_s, body))

@@ -1,4 +1,4 @@
-"""The sound around each opening, made ready to draw.
+"""Excerpts: the sound around each opening, made ready to draw.
 
 For each moment the buzzer's band is where the spectra before and after differ most. What is kept
 is small: the outline of the swings and the level in that band, column by column.
@@ -26,7 +26,7 @@ Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class Stretch:
+class Excerpt:
     """The sound around one opening.
 
     Attributes
@@ -50,26 +50,26 @@ class Stretch:
 
 
 @dataclass(frozen=True)
-class Sound:
+class SoundFile:
     """A recording, and the time at which it begins."""
 
     path: Path
     from_s: float = 0.0
 
 
-def stretches(record: TimingRecord, sounds: Sequence[Sound]) -> list[Stretch]:
+def excerpts(record: TimingRecord, sounds: Sequence[SoundFile]) -> list[Excerpt]:
     """Cut the sound around a record's openings out of its recordings.
 
     Parameters
     ----------
     record : TimingRecord
         Whose openings are drawn.
-    sounds : sequence of Sound
+    sounds : sequence of SoundFile
         What they were heard in, in order of time.
 
     Returns
     -------
-    list of Stretch
+    list of Excerpt
         Of the openings in these recordings; one cut short by a recording's ends is filled with
         silence.
     """
@@ -91,7 +91,7 @@ def stretches(record: TimingRecord, sounds: Sequence[Sound]) -> list[Stretch]:
     return found
 
 
-def _cut_out(sound: Sound, changes: Sequence[Change], late_s: float) -> list[Stretch]:
+def _cut_out(sound: SoundFile, changes: Sequence[Change], late_s: float) -> list[Excerpt]:
     from listen.sources import open_recording
 
     source = open_recording(sound.path)
@@ -107,12 +107,12 @@ def _cut_out(sound: Sound, changes: Sequence[Change], late_s: float) -> list[Str
             if low < high:
                 cut[low - first : high - first] = block.samples[low - start : high - start]
     return [
-        _stretch(cut, rate, change.time_s, change.uncertainty_s)
+        _excerpt(cut, rate, change.time_s, change.uncertainty_s)
         for cut, change in zip(cuts, changes, strict=True)
     ]
 
 
-def _stretch(cut: Floats, rate: float, time_s: float, uncertainty_s: float) -> Stretch:
+def _excerpt(cut: Floats, rate: float, time_s: float, uncertainty_s: float) -> Excerpt:
     half = len(cut) // 2
     window = np.hanning(half)
     before, after = (np.abs(np.fft.rfft(part * window)) for part in (cut[:half], cut[half:]))
@@ -127,7 +127,7 @@ def _stretch(cut: Floats, rate: float, time_s: float, uncertainty_s: float) -> S
     columns = np.array_split(cut, min(_COLUMNS, len(cut)))
     full = float(np.abs(cut).max()) or 1.0
     levels = np.array([part.mean() for part in np.array_split(level, len(columns))])
-    return Stretch(
+    return Excerpt(
         time_s,
         uncertainty_s,
         HALF_S,

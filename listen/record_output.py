@@ -7,14 +7,14 @@ import click
 
 from analysis.record import TimingRecord
 from listen import output
+from listen.excerpts import SoundFile, excerpts
 from listen.record_files import as_json, write_record
 from listen.report import print_budget, print_record
-from listen.stretches import Sound, stretches
 
 
-def deliver(
+def output_record(
     record: TimingRecord,
-    sounds: Sequence[Sound] = (),
+    sounds: Sequence[SoundFile] = (),
     *,
     json_: bool = False,
     out: Path | None = None,
@@ -26,7 +26,7 @@ def deliver(
     ----------
     record : TimingRecord
         What to show.
-    sounds : sequence of Sound
+    sounds : sequence of SoundFile
         What it was made from, for the pictures on the page.
     json_ : bool
         Print JSON instead.
@@ -36,7 +36,7 @@ def deliver(
         Print the uncertainty budget as well.
     """
     if out:
-        missing = write_record(record, out, stretches(record, sounds))
+        missing = write_record(record, out, excerpts(record, sounds))
         if missing:
             click.echo(
                 f"thirdear: record.pdf: its typeface has no {missing}, and shows a box there; "

@@ -1,12 +1,14 @@
-"""Where the program keeps what it must remember: the user's data folder.
+"""Paths: what names a file, and the folder where the program keeps what it must remember.
 
-The environment variable THIRDEAR_HOME names another folder.
+That is the user's data folder, or another that the environment variable THIRDEAR_HOME names.
 """
 
 import os
 from pathlib import Path
 
 import platformdirs
+
+StrPath = str | os.PathLike[str]
 
 
 def home() -> Path:
