@@ -11,6 +11,7 @@ from bench import rooms, scenes
 from scipy import signal
 
 from analysis.ear import ear, recording
+from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
 from analysis.ear.spectrum import FrameGrid
 from analysis.sound import Block
@@ -249,3 +250,18 @@ def test_scraps_of_sound_are_heard_whether_the_buzzer_was_taught_or_not():
         times = [change.time_s for change in hear(lambda: blocks, "open", buzzer).changes]
         assert len(times) >= 4
         assert all(min(abs(time_s - edge) for edge in edges) < 0.001 for time_s in times)
+
+
+def test_what_frames_said_is_kept_over_a_gap():
+    grid = FrameGrid.at_rate(48000.0)
+    odds = FrameOdds(grid)
+    odds.begin(grid.middle_s(0))
+    odds.append(np.full(100, 0.5))
+    odds.begin(2.0)
+    odds.append(np.full(100, -0.5))
+    whole = int((0.3 - grid.length / grid.rate_hz) / grid.hop_s) + 1  # frames wholly inside
+    assert odds.between(0.1, 0.4) == pytest.approx(0.5 * whole, abs=0.5)
+    assert odds.between(0.7, 1.9) == 0.0 == odds.between(0.1, 0.11)
+    assert odds.between(1.9, 9.0) == pytest.approx(-50.0)
+    odds.keep(0.2)
+    assert odds.between(0.1, 0.4) == 0.0 > odds.between(2.4, 2.5)
