@@ -10,6 +10,7 @@ Run from the top of the repository, each in turn::
 
     python -m tests.bench.ear_training harvest FOLDER
     python -m tests.bench.ear_training harvest FOLDER --first 2000 --count 200
+    python -m tests.bench.ear_training harvest FOLDER --first 2300 --count 200
     python -m tests.bench.ear_training harvest FOLDER --first 500 --count 100
     python -m tests.bench.ear_training train FOLDER analysis/ear/firstbreak_weights.py
 
@@ -32,7 +33,7 @@ import numpy.typing as npt
 from scipy import signal
 
 from analysis.ear import ear as ear_module
-from analysis.ear import recording
+from analysis.ear import firstbreak, recording
 from analysis.ear.clues import COUNT, SAID, STEPS, clues, times_s
 from analysis.ear.firstbreak import BLUR_S, DILATIONS, TAPS, WIDTH, BreakOdds
 from analysis.ear.recording import hear
@@ -45,6 +46,8 @@ Array = npt.NDArray[np.float64]
 TRAINING_SEEDS = range(1000, 1900)
 GROWL_SEEDS = range(2000, 2200)
 """Growls of the wider world alone: no two tremblers are alike."""
+STRUCK_SEEDS = range(2300, 2500)
+"""Buzzers of the wider world among clicks of any kind, most of which fall near no change."""
 VALIDATION_SEEDS = range(500, 600)
 """None holds a seed of the table, which begin at ear_table.FIRST_SEED and are few."""
 NEAR_S = 0.040
@@ -153,6 +156,27 @@ def _growl_table(rng: np.random.Generator, pitch: float, rate: int) -> Array:
     return scenes._wave_table(weights, rng, float(rng.choice([0.0, rng.uniform(0.0, 1.0), 1.0])))
 
 
+def _clicks(rng: np.random.Generator, n: int, rate: int, pitch: float) -> Array:
+    """Return blows and clicks at random, each a burst of noise from a band of its own."""
+    x = np.zeros(n)
+    per_s, spread_db = scenes._log_uniform(rng, 0.7, 15.0), float(rng.uniform(0.0, 8.0))
+    low, octaves = scenes._log_uniform(rng, 100.0, 3000.0), float(rng.uniform(0.3, 5.0))
+    dies_s = scenes._log_uniform(rng, 0.0003, 0.02)
+    high = min(low * 2**octaves, 0.45 * rate)
+    band = signal.butter(
+        2, (min(low, 0.4 * rate), max(high, min(low, 0.4 * rate) * 1.2)), "band", fs=rate
+    )
+    at = rng.uniform(0.0, 1.0 / per_s)
+    while at * rate < n:
+        burst = rng.normal(size=int(8 * dies_s * rate) + 1)
+        burst *= np.exp(-np.arange(len(burst)) / rate / dies_s / rng.uniform(0.5, 2.0))
+        burst *= 10 ** (rng.normal(0.0, spread_db) / 20.0)
+        first = int(at * rate)
+        x[first : first + len(burst)] += burst[: n - first]
+        at += rng.exponential(1.0 / per_s) + 0.003
+    return np.asarray(signal.lfilter(*band, x))
+
+
 def _store_of(rng: np.random.Generator) -> Any:
     """Return a phone whose microphone colours the sound, and which may limit it."""
     plain = scenes._store
@@ -258,7 +282,12 @@ def draw_scene(seed: int, world: str) -> tuple[scenes.Scene, list[tuple[float, f
         snr_db = None if rng.random() < 0.1 else float(rng.choice([0.0, 6.0, 12.0, 20.0]))
         return _made(buzzer, noise, snr_db, seed, {})
     with altered(rng) as more:
-        return _made(buzzer, noise, snr_db, seed, more)
+        if seed not in STRUCK_SEEDS:
+            return _made(buzzer, noise, snr_db, seed, more)
+        odds, ratio_db = float(rng.uniform(0.0, 0.3)), float(rng.uniform(-3.0, 35.0))
+        noises = dict.fromkeys(scenes.NOISES, _clicks)
+        with mock.patch.multiple(scenes, _NOISES=noises, _contact=_contact_of(odds, 0.2)):
+            return _made(buzzer, "hammer", ratio_db, seed, more)
 
 
 def _made(
@@ -421,15 +450,30 @@ def _targets(truth_s: Array) -> npt.NDArray[np.float32]:
     return np.column_stack([near, ~there]).astype(np.float32)
 
 
-def _fit(net: Any, met: Met, epochs: int, check: Any) -> None:
+def _go_on(net: Any) -> None:
+    """Give a net the weights that the program has."""
+    import torch
+
+    kept = iter(torch.tensor(piece.copy()) for piece in firstbreak._net())
+    with torch.no_grad():
+        for layer in (net.first, *net.layers, net.step, net.none):
+            weight = next(kept)
+            if layer.weight.ndim == 3:
+                out, count, taps = layer.weight.shape
+                weight = weight.reshape(out, taps, count).transpose(1, 2)
+            layer.weight.copy_(weight)
+            layer.bias.copy_(next(kept))
+
+
+def _fit(net: Any, met: Met, epochs: int, quickest: float, check: Any) -> None:
     import torch
 
     rng = np.random.default_rng(0)
     wanted = torch.tensor(_targets(met.truth_s))
     steps = -(-len(met.said_s) // BATCH)
-    adam = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=1e-3)
+    adam = torch.optim.AdamW(net.parameters(), weight_decay=1e-3)
     rate = torch.optim.lr_scheduler.OneCycleLR(
-        adam, 3e-3, total_steps=epochs * steps, pct_start=0.15
+        adam, quickest, total_steps=epochs * steps, pct_start=0.15
     )
     for epoch in range(epochs):
         net.train()
@@ -484,9 +528,9 @@ def harvest(folder: Path, first: int, count: int) -> None:
     """Make scenes, let the ear hear them, keep the clues of each change it met with its truth."""
     folder.mkdir(exist_ok=True, parents=True)
     for seed in range(first, first + count):
-        growl = seed in GROWL_SEEDS
-        worlds = ["altered" if growl else WORLDS[(seed // len(scenes.BUZZERS)) % 2]]
-        if seed % 10 == 0 and not growl:
+        wider = seed in GROWL_SEEDS or seed in STRUCK_SEEDS
+        worlds = ["altered" if wider else WORLDS[(seed // len(scenes.BUZZERS)) % 2]]
+        if seed % 10 == 0 and not wider:
             worlds.append("keyed")
         for world in worlds:
             path = folder / f"{world}-{seed}.npz"
@@ -498,14 +542,18 @@ def harvest(folder: Path, first: int, count: int) -> None:
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("weights", type=click.Path(path_type=Path))
-@click.option("--epochs", default=11, show_default=True)
-def train(folder: Path, weights: Path, epochs: int) -> None:
-    """Fit the net to what was harvested, show how it does on other seeds, write its weights."""
+@click.option("--epochs", default=7, show_default=True)
+@click.option("--anew", is_flag=True, help="Begin with no weights: 11 epochs or more.")
+def train(folder: Path, weights: Path, epochs: int, anew: bool) -> None:
+    """Fit the net to what was harvested, show how it does on other seeds, write its weights.
+
+    It goes on from the weights that the program has.
+    """
     import torch
 
     torch.manual_seed(0)
     torch.set_num_threads(1)
-    met, _, _ = load(folder, [*TRAINING_SEEDS, *GROWL_SEEDS])
+    met, _, _ = load(folder, [*TRAINING_SEEDS, *GROWL_SEEDS, *STRUCK_SEEDS])
     other, seeds, worlds = load(folder, VALIDATION_SEEDS)
     click.echo(f"{len(met.said_s)} changes to fit, {len(other.said_s)} to check")
 
@@ -534,12 +582,15 @@ def train(folder: Path, weights: Path, epochs: int) -> None:
             click.echo(f"{epoch} {world}: {', '.join(shares)}")
 
     net = _net()
-    _fit(net, met, epochs, check)
+    if not anew:
+        _go_on(net)
+    _fit(net, met, epochs, 3e-3 if anew else 1.5e-3, check)
     write_weights(_kept(net), weights)
 
 
 def _buzzer(seed: int) -> str:
-    return "growl" if seed in GROWL_SEEDS else scenes.BUZZERS[seed % len(scenes.BUZZERS)]
+    growl = seed in GROWL_SEEDS or (seed in STRUCK_SEEDS and seed % 3 == 0)
+    return "growl" if growl else scenes.BUZZERS[seed % len(scenes.BUZZERS)]
 
 
 if __name__ == "__main__":
