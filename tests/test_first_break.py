@@ -148,6 +148,13 @@ def test_a_beep_that_is_due_and_does_not_come_ends_a_train():
     assert [c.time_s for c in live] == [c.time_s for c in gather_beeps(raw, sounds=sounds)]
 
 
+def test_it_may_have_sounded_as_listening_began():
+    raw = changes_at(np.arange(1.0, 9.0, 0.1).tolist())[1:]  # a motor turns the points
+    assert gather_beeps(raw, sounds=lambda begin_s, end_s: -10.0) == raw
+    raw = changes_at(beeping([(1.0, 2.83), (4.0, 5.83)]))[1:]
+    assert [c.change for c in gather_beeps(raw)] == ["stops", "starts", "stops"]
+
+
 @pytest.mark.parametrize("every_s", [0.8, 0.72])
 def test_trains_that_follow_each_other_quickly_and_evenly_are_told_apart(every_s):
     trains = [(at, at + 0.43) for at in np.arange(1.0, 19.0, every_s)]
