@@ -1,10 +1,10 @@
 """Scenes beyond the bench's own, and the changes that the ear meets in them, with their truth.
 
 The first-break net (:mod:`analysis.ear.firstbreak`) is trained on these, never on the scenes of
-the table. Nearly half of the training scenes are the bench's, a tenth are plain keyed tones; in
-the others all that the bench holds to a range is drawn from a wider one, and some things happen
-that it does not know: bouncing and sparse chatter, rises that are neither exponential nor
-straight, a limiter, a microphone that colours the sound, poorer codecs, other rates.
+the table. A third of the training scenes are the bench's, some are plain keyed tones; in the others
+all that the bench holds to a range is drawn from a wider one, and some things happen that it does
+not know: bouncing and sparse chatter, rises that are neither exponential nor straight, clicks of any
+kind, a limiter, a microphone that colours the sound, poorer codecs, other rates.
 
 Run from the top of the repository, each in turn::
 
