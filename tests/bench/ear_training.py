@@ -3,8 +3,8 @@
 The first-break net (:mod:`analysis.ear.firstbreak`) is trained on these, never on the scenes of
 the table. A third of the training scenes are the bench's, some are plain keyed tones; in the others
 all that the bench holds to a range is drawn from a wider one, and some things happen that it does
-not know: bouncing and sparse chatter, rises that are neither exponential nor straight, clicks of any
-kind, a limiter, a microphone that colours the sound, poorer codecs, other rates.
+not know: bouncing and sparse chatter, rises that are neither exponential nor straight, clicks of
+any kind, a limiter, a microphone that colours the sound, poorer codecs, other rates.
 
 Run from the top of the repository, each in turn::
 
