@@ -154,8 +154,8 @@ class _Attempt:
     true_changes : float
         How many changes it is expected to have made.
     drifts : float
-        Largest share of a piece's frames of which its own print says else than the window's; 0
-        where each was heard with its own.
+        Largest share of a piece's frames of which its own print says else than the window's, on an
+        average of the windows; 0 where each piece was heard with its own.
     """
 
     heard: Heard
@@ -198,7 +198,8 @@ def _hear(
     """Hear the changes of a buzzer that drifts within a window, or does not."""
     taught = buzzer.quality == np.inf
     ear: Ear | None = None
-    begin_s = seconds = differ = 0.0
+    begin_s = seconds = 0.0
+    differ: list[float] = []
     changes: list[Change] = []
     doubted = not taught
     for window in windows(blocks(), WINDOW_S):
@@ -211,7 +212,7 @@ def _hear(
         whole = pieces.fitted(ear.buzzer)
         prints = pieces.followed(whole)
         if not drifts:
-            differ = max(differ, pieces.differ(whole, prints))
+            differ.append(pieces.differ(whole, prints))
             prints = [whole] * len(prints)
         for fresh, piece in zip(prints, pieces.blocks, strict=True):
             ear.follow(fresh)
@@ -232,7 +233,8 @@ def _hear(
         return _Attempt(Heard([], None, seconds))
     true_changes = (1.0 - ear.doubt) * len(changes)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
-    return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, differ)
+    drifted = float(np.mean(differ)) if differ else 0.0
+    return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, drifted)
 
 
 def fit_anew(ear: Ear, window: list[Block]) -> bool:
