@@ -41,6 +41,8 @@ ENOUGH, SURELY_NONE = 16, -1.0
 DRIFTS = 0.03
 """Share of a piece's frames of which its own print says else than the window's, from which a
 plain buzzer may drift."""
+DRIFT_EVERY = 3
+"""Of so many windows one is looked at for drift."""
 SURE_LOG_ODDS, CLEARLY = 3.0, 0.1
 """Log odds from which another sound may be the buzzer rather than the likeliest that is believed,
 and by how much more its worth must be."""
@@ -155,7 +157,7 @@ class _Attempt:
         How many changes it is expected to have made.
     drifts : float
         Largest share of a piece's frames of which its own print says else than the window's, on an
-        average of the windows; 0 where each piece was heard with its own.
+        average of the windows looked at; 0 where each piece was heard with its own.
     """
 
     heard: Heard
@@ -202,7 +204,7 @@ def _hear(
     differ: list[float] = []
     changes: list[Change] = []
     doubted = not taught
-    for window in windows(blocks(), WINDOW_S):
+    for number, window in enumerate(windows(blocks(), WINDOW_S)):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
             begin_s = window[0].start_s
@@ -210,10 +212,11 @@ def _hear(
             fit_anew(ear, window)
         pieces = Pieces(window, buzzer)
         whole = pieces.fitted(ear.buzzer)
-        prints = pieces.followed(whole)
-        if not drifts:
-            differ.append(pieces.differ(whole, prints))
-            prints = [whole] * len(prints)
+        prints = [whole] * len(pieces.blocks)
+        if drifts:
+            prints = pieces.followed(whole)
+        elif number % DRIFT_EVERY == 0:
+            differ.append(pieces.differ(whole, pieces.followed(whole)))
         for fresh, piece in zip(prints, pieces.blocks, strict=True):
             ear.follow(fresh)
             for block in piece:
