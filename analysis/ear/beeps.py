@@ -248,8 +248,10 @@ class BeepGatherer:
         ]
 
     def _settled(self, change: Change, now_s: float) -> bool:
-        if change.change != "stops" or self._beeping is None:
-            return change.change != "stops" or now_s > change.time_s
+        if change.change != "stops":
+            return True
+        if self._beeping is None:
+            return now_s > change.time_s
         if now_s > change.time_s + self._beeping.waits_s:
             return True
         began_s = [c.time_s for c in self._raw if c.change == "starts" and c.time_s < change.time_s]

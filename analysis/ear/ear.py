@@ -245,12 +245,10 @@ class Ear:
 
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
-        rate = self.grid.rate_hz
-        first = round(block.start_s * rate)
+        first = round(block.start_s * self.grid.rate_hz)
         changes: list[Change] = []
         if len(self._latest.samples) == 0 and self._frame == 0:
-            self._start = first
-            self._frame_odds.begin(first / rate + self.grid.middle_s(0))
+            self._restart(first)
         elif first != self._start + len(self._latest.samples):
             changes += self.finish()
             self._restart(first)
@@ -299,11 +297,12 @@ class Ear:
         return _without_others(better, list(self.kept))
 
     def _restart(self, first: int) -> None:
+        start_s = first / self.grid.rate_hz
         self._start, self._frame = first, 0
-        self._frame_odds.begin(first / self.grid.rate_hz + self.grid.middle_s(0))
+        self._frame_odds.begin(start_s + self.grid.middle_s(0))
         self._latest = _Latest()
         self._log_odds, self._turn = 0.0, None
-        self._last_settled_s = first / self.grid.rate_hz
+        self._last_settled_s = start_s
         self._due = None
         self._likeness = _Likeness()
 

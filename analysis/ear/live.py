@@ -85,10 +85,8 @@ class LiveEar:
             if self._heard_s >= self._next_s and not self._ear.busy:
                 self._follow(self._ear)
         if self._ear is not None:
-            self._gatherer.pulse_s, self._gatherer.sounds = (
-                self._ear.buzzer.pulse_s,
-                self._ear.sounds,
-            )
+            self._gatherer.pulse_s = self._ear.buzzer.pulse_s
+            self._gatherer.sounds = self._ear.sounds
         return self._gatherer.take(changes, block.end_s)
 
     def finish(self) -> list[Change]:

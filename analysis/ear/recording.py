@@ -236,7 +236,7 @@ def _hear(
         return _Attempt(Heard([], None, seconds))
     true_changes = (1.0 - ear.doubt) * len(changes)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
-    drifted = float(np.mean(differ)) if differ else 0.0
+    drifted = float(np.mean(differ or [0.0]))
     return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, drifted)
 
 

@@ -162,10 +162,7 @@ def _clicks(rng: np.random.Generator, n: int, rate: int, pitch: float) -> Array:
     per_s, spread_db = scenes._log_uniform(rng, 0.7, 15.0), float(rng.uniform(0.0, 8.0))
     low, octaves = scenes._log_uniform(rng, 100.0, 3000.0), float(rng.uniform(0.3, 5.0))
     dies_s = scenes._log_uniform(rng, 0.0003, 0.02)
-    high = min(low * 2**octaves, 0.45 * rate)
-    band = signal.butter(
-        2, (min(low, 0.4 * rate), max(high, min(low, 0.4 * rate) * 1.2)), "band", fs=rate
-    )
+    band = signal.butter(2, (low, min(low * 2**octaves, 0.45 * rate)), "band", fs=rate)
     at = rng.uniform(0.0, 1.0 / per_s)
     while at * rate < n:
         burst = rng.normal(size=int(8 * dies_s * rate) + 1)
