@@ -4,13 +4,17 @@ import shutil
 import subprocess
 from dataclasses import replace
 
+import librosa
 import mir_eval
 import numpy as np
 import pytest
 from bench import rooms, scenes
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import signal
 
 from analysis.ear import ear, recording
+from analysis.ear.chain import best_course_odds, stay
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
 from analysis.ear.spectrum import FrameGrid
@@ -265,3 +269,17 @@ def test_what_frames_said_is_kept_over_a_gap():
     assert odds.between(1.9, 9.0) == pytest.approx(-50.0)
     odds.keep(0.2)
     assert odds.between(0.1, 0.4) == 0.0 > odds.between(2.4, 2.5)
+
+
+@given(st.lists(st.floats(-9.0, 9.0).map(lambda odds: round(odds, 3)), min_size=1, max_size=60))
+def test_the_best_course_of_two_states_is_viterbis(odds):
+    hop_s = 0.005
+    course = (best_course_odds(np.array(odds), hop_s) > 0).astype(int)
+    ends = 1.0 / (1.0 + np.exp(stay(hop_s)))
+    chain = np.array([[1.0 - ends, ends], [ends, 1.0 - ends]])
+    chances = 1.0 / (1.0 + np.exp([odds, np.negative(odds)]))
+    first = np.full(2, 0.5)
+    _, best = librosa.sequence.viterbi(chances, chain, p_init=first, return_logp=True)
+    ours = np.log(0.5) + np.log(chances[course, np.arange(len(course))]).sum()
+    ours += np.log(chain[course[:-1], course[1:]]).sum()
+    assert ours == pytest.approx(best, abs=1e-6)

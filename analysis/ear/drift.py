@@ -103,7 +103,8 @@ class Pieces:
         levels = np.concatenate([self._levels[i] for i in pieces])
         if len(levels) == 0:
             return np.zeros(0), np.zeros(0, dtype=bool)
-        return label(known.log_odds(levels, known.columns_in(self._grid)))
+        odds = known.log_odds(levels, known.columns_in(self._grid))
+        return label(odds, self._every * self._grid.hop_s)
 
     def _adapted(self, known: BuzzerPrint, pieces: Iterable[int]) -> BuzzerPrint | None:
         chosen = list(pieces)

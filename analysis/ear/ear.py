@@ -3,9 +3,9 @@
 The model
 ---------
 The buzzer is in one of two states. Each frame of about 21 ms weighs the evidence for either
-(:mod:`.buzzer`). The states follow each other as a Markov chain that changes about once in
-DWELL_S; its posterior log odds are carried from frame to frame by Bayes' rule. Where they change
-sign and stay changed for LOOK_AHEAD_S, the buzzer has changed state, give or take a few frames.
+(:mod:`.buzzer`). The states follow each other as a Markov chain (:mod:`.chain`); its posterior log
+odds are carried from frame to frame by Bayes' rule. Where they change sign and stay changed for
+LOOK_AHEAD_S, the buzzer has changed state, give or take a few frames.
 
 Then the stretch around is heard again, a millisecond at a time (:mod:`.stretch`): a contact that
 chatters makes and breaks before it settles, and the change is at the first break of that run.
@@ -38,6 +38,7 @@ import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
+from analysis.ear.chain import stay
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.moment import Moment, just_about, rise_shapes
@@ -50,8 +51,6 @@ from analysis.sound import Block, Samples, finite
 
 Array = npt.NDArray[np.float64]
 
-DWELL_S = 1.0
-"""Mean time the buzzer stays in a state, to an order of magnitude."""
 BELIEVED_LOG_ODDS = 2.0
 """Log odds of a state from which a first state, or a change, is believed."""
 SHORTEST_S = 0.043
@@ -317,7 +316,7 @@ class Ear:
         weights = EVIDENCE_SHARE * evidence.sum(axis=1)
         self._frame_odds.append(weights)
         start_s = self._start / grid.rate_hz
-        ceiling = float(np.log(DWELL_S / grid.hop_s))
+        ceiling = stay(grid.hop_s)
         for weight, each in zip(weights.tolist(), evidence, strict=True):
             self._likeness.hear(start_s + grid.middle_s(self._frame), each)
             odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
@@ -461,6 +460,8 @@ class Ear:
         moment, breaks = stretch.first_break(others)
         said_s, uncertainty_s = _told(moment, others, len(breaks) > 1)
         odds = first_break(stretch, said_s, uncertainty_s)
+        if odds.none > DOUBTED and self._is_gap(turn.state):
+            odds = replace(odds, none=0.0)
         if odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)
@@ -486,6 +487,10 @@ class Ear:
         self._keep_beat(change)
         self._last_settled_s = origin_s + first_s + breaks[-1]
         return [*before, change]
+
+    def _is_gap(self, state: int) -> bool:
+        """Say whether a state is what must come between two beeps."""
+        return self.buzzer.pulse_s is not None and state == self.buzzer.silent
 
     def _again_in(self, seconds: float) -> int:
         """Return the frame of a turn that is to be looked at after some more sound."""

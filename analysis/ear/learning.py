@@ -45,6 +45,7 @@ from analysis.ear.buzzer import (
     level_shares,
     weigh,
 )
+from analysis.ear.chain import best_course_odds
 from analysis.ear.spectrum import FrameGrid, Levels, Powers
 
 Mask = npt.NDArray[np.bool_]
@@ -73,8 +74,11 @@ begin."""
 LEAST_S = 0.12
 """Least time in each state from which a buzzer is learnt."""
 SHORTEST_RUN_S = 0.028
+FRAMES_PER_S = 37.0
+"""As many frames of a second count in full: they overlap, and their labels make the print by which
+they are weighed."""
 FRAME_LOG_ODDS = 1.5
-"""Log odds of a frame beyond which it is labelled by itself, and not like the one before."""
+"""Log odds of a frame beyond which its label is certain."""
 SILENCE = 1e-10
 """Power of a frame below which nothing was recorded: no microphone is as quiet."""
 PLENTY = 400
@@ -108,7 +112,7 @@ class Labelled:
     labels : ndarray of bool, shape (frames,)
         Whether the frame is taken for state 1.
     log_odds : ndarray, shape (frames,)
-        Smoothed log odds of state 1.
+        Log odds of state 1, in the light of all frames.
     columns : ndarray of int
         Telling columns, most telling first.
     divergence : ndarray
@@ -266,7 +270,7 @@ def refine(levels: Levels, labels: Mask, hop_s: float, rounds: int = 3) -> Label
             return None
         shares = with_tails(_silent_shares(steps, labels, zero, hop_s), level_shares(steps, one))
         columns, divergence, evidence = telling(shares)
-        log_odds, labels = label(weigh(evidence, steps[:, columns]))
+        log_odds, labels = label(weigh(evidence, steps[:, columns]), hop_s)
         known = np.abs(log_odds) > FRAME_LOG_ODDS
         if labels.all() or not labels.any():
             return None
@@ -311,10 +315,10 @@ def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
     return sides[0], sides[1]
 
 
-def label(log_odds: Array) -> tuple[Array, Mask]:
-    """Smooth the log odds of frames, and label them for state 1 where they are plain."""
-    smooth = uniform_filter1d(log_odds, 3)
-    return smooth, carry_over(smooth > FRAME_LOG_ODDS, smooth < -FRAME_LOG_ODDS)
+def label(log_odds: Array, hop_s: float) -> tuple[Array, Mask]:
+    """Return the log odds of frames in the light of all the others, and which are of state 1."""
+    together = best_course_odds(FRAMES_PER_S * hop_s * log_odds, hop_s)
+    return together, together > 0
 
 
 def telling(shares: tuple[Array, Array]) -> tuple[npt.NDArray[np.intp], Array, Array]:
@@ -634,8 +638,9 @@ def adapt(
     """
     if len(powers) == 0:
         return None
-    _, labels = label(known.log_odds(levels, known.columns_in(grid)))
-    heard = refine(levels, labels, every * grid.hop_s, rounds=2)
+    hop_s = every * grid.hop_s
+    _, labels = label(known.log_odds(levels, known.columns_in(grid)), hop_s)
+    heard = refine(levels, labels, hop_s, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
     return make_print(levels, powers, heard, grid, known.quality).known_as(known)
