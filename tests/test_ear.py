@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from analysis.ear import ear, recording
-from analysis.ear.chain import best_course_odds, stay
+from analysis.ear.chain import best_course_odds, share, stay
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
 from analysis.ear.spectrum import FrameGrid
@@ -277,7 +277,7 @@ def test_the_best_course_of_two_states_is_viterbis(odds):
     course = (best_course_odds(np.array(odds), hop_s) > 0).astype(int)
     ends = 1.0 / (1.0 + np.exp(stay(hop_s)))
     chain = np.array([[1.0 - ends, ends], [ends, 1.0 - ends]])
-    chances = 1.0 / (1.0 + np.exp([odds, np.negative(odds)]))
+    chances = 1.0 / (1.0 + np.exp(share(hop_s) * np.array([odds, np.negative(odds)])))
     first = np.full(2, 0.5)
     _, best = librosa.sequence.viterbi(chances, chain, p_init=first, return_logp=True)
     ours = np.log(0.5) + np.log(chances[course, np.arange(len(course))]).sum()

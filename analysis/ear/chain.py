@@ -26,11 +26,19 @@ Array = npt.NDArray[np.float64]
 
 DWELL_S = 1.0
 """Mean time the buzzer stays in a state, to an order of magnitude."""
+FRAMES_PER_S = 75.0
+"""As many frames of a second count in full: they overlap, so that each says in part what the one
+before it said."""
 
 
 def stay(hop_s: float) -> float:
     """Return the log of how much likelier a state is to stay, from frame to frame, than to end."""
     return math.log(DWELL_S / hop_s)
+
+
+def share(hop_s: float) -> float:
+    """Return as what part of a frame of its own each counts, `hop_s` after the one before."""
+    return FRAMES_PER_S * hop_s
 
 
 def best_course_odds(log_odds: Array, hop_s: float) -> Array:
@@ -48,8 +56,9 @@ def best_course_odds(log_odds: Array, hop_s: float) -> Array:
     ndarray, shape (frames,)
         In log odds.
     """
-    before, after = (_carried(way, stay(hop_s)) for way in (log_odds, log_odds[::-1]))
-    return np.asarray(before + log_odds + after[::-1])
+    odds = share(hop_s) * log_odds
+    before, after = (_carried(way, stay(hop_s)) for way in (odds, odds[::-1]))
+    return np.asarray(before + odds + after[::-1])
 
 
 def _carried(log_odds: Array, most: float) -> Array:

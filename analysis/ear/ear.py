@@ -38,7 +38,7 @@ import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
-from analysis.ear.chain import stay
+from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.moment import Moment, just_about, rise_shapes
@@ -71,8 +71,6 @@ DOUBTED = 0.6
 """Odds of no true change from which one is doubted: noise may hide a sound, or sound like it."""
 DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
 """After how long it is looked at again, and how often, before it is believed after all."""
-EVIDENCE_SHARE = 0.4
-"""Frames overlap by three quarters, so each counts for less than a frame of its own."""
 CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 CUT_SHORT_S = 0.045
@@ -313,7 +311,7 @@ class Ear:
             return []
         levels = grid.levels(powers, self._columns)
         evidence = evidence_of(self.buzzer.evidence, as_steps(levels))
-        weights = EVIDENCE_SHARE * evidence.sum(axis=1)
+        weights = share(grid.hop_s) * evidence.sum(axis=1)
         self._frame_odds.append(weights)
         start_s = self._start / grid.rate_hz
         ceiling = stay(grid.hop_s)

@@ -74,9 +74,6 @@ begin."""
 LEAST_S = 0.12
 """Least time in each state from which a buzzer is learnt."""
 SHORTEST_RUN_S = 0.028
-FRAMES_PER_S = 37.0
-"""As many frames of a second count in full: they overlap, and their labels make the print by which
-they are weighed."""
 FRAME_LOG_ODDS = 1.5
 """Log odds of a frame beyond which its label is certain."""
 SILENCE = 1e-10
@@ -317,7 +314,7 @@ def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
 
 def label(log_odds: Array, hop_s: float) -> tuple[Array, Mask]:
     """Return the log odds of frames in the light of all the others, and which are of state 1."""
-    together = best_course_odds(FRAMES_PER_S * hop_s * log_odds, hop_s)
+    together = best_course_odds(log_odds, hop_s)
     return together, together > 0
 
 
