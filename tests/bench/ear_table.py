@@ -364,7 +364,7 @@ def honesty_sheet(results: list[Result]) -> Sheet:
     lines.append(["normal", "68.3", "95.4", "99.7", "+0.00", "1.00", "", "", ""])
     heads = ["", "≤ 1 %", "≤ 2 %", "≤ 3 %", "median", "spread"]
     heads += ["settled median ms", "settled 95 % ms", "wrong kind"]
-    return Sheet("ours: error over stated uncertainty", heads, lines)
+    return Sheet("ours: error over stated uncertainty, of changes told within 150 ms", heads, lines)
 
 
 def shown(sheet: Sheet) -> Table:

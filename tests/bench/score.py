@@ -16,6 +16,9 @@ A contact may chatter faster than the buzzer can follow. Then its first move is 
 not in the sound. The strict score still asks for the first move; the score of what can be heard
 also takes a time from there to the first move that shows (`TrueChange.heard_s`). Errors are
 always against the first move.
+
+Whether stated uncertainties are true is asked of all changes that were meant for a true one, within
+5 ms or not: else those that are far too small would not count.
 """
 
 from __future__ import annotations
@@ -30,6 +33,8 @@ from scipy.optimize import linear_sum_assignment
 from .scenes import TrueChange
 
 WINDOW_S = 0.005
+NEAR_S = 0.15
+"""A found change that is this near a true one was meant for it: its uncertainty should tell."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +53,7 @@ class Score:
     """Counts and errors over one or more scenes. Scores add up.
 
     `errors_s` is found minus true, `settled_errors_s` likewise for the end of the chatter, and
-    `ratios` is each error over its stated uncertainty.
+    `ratios` is each error over its stated uncertainty, also of those that are too far off to count.
     """
 
     true: int = 0
@@ -150,7 +155,7 @@ def score(
 ) -> Score:
     """Compare one scene's found changes with the truth."""
     matched = pairs(truth, [change.time_s for change in found], window_s)
-    errors, settled, ratios = [], [], []
+    errors, settled = [], []
     wrong = 0
     for i, j in matched:
         true, ours = truth[i], found[j]
@@ -163,8 +168,6 @@ def score(
         errors.append(error)
         if ours.settled_s is not None:
             settled.append(ours.settled_s - true.settled_s)
-        if ours.uncertainty_s:
-            ratios.append(error / ours.uncertainty_s)
     return Score(
         true=len(truth),
         found=len(found),
@@ -174,7 +177,17 @@ def score(
         seconds=seconds,
         errors_s=tuple(errors),
         settled_errors_s=tuple(settled),
-        ratios=tuple(ratios),
+        ratios=_ratios(truth, found),
+    )
+
+
+def _ratios(truth: Sequence[TrueChange], found: Sequence[Found]) -> tuple[float, ...]:
+    """Return error over uncertainty of each found change that is near a true one."""
+    near = pairs(truth, [change.time_s for change in found], NEAR_S)
+    return tuple(
+        (found[j].time_s - truth[i].time_s) / stated_s
+        for i, j in near
+        if (stated_s := found[j].uncertainty_s) and not _in_gap(truth[i])
     )
 
 
