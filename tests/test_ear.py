@@ -189,6 +189,15 @@ def test_a_first_beep_in_which_the_points_chatter_is_heard():
     assert np.all(np.abs(errors_s) < 3 * np.array([c.uncertainty_s for c in opened]))
 
 
+def test_a_gap_between_beeps_is_one_though_somebody_speaks_in_it():
+    # It was doubted until the next beep had come, and the train's first was lost.
+    scene = scenes.make_scene("pulsed", "voice", 20.0, 31)
+    heard = changes_in(scene.samples, scene.rate_hz, scene.sounding, scene.rate_hz)
+    begins = [c.time_s for c in scene.truth if c.change == "starts"]
+    told = np.array([c.time_s for c in heard.changes if c.change == "starts"])
+    assert all(np.abs(told - begin).min() < 0.005 for begin in begins)
+
+
 @pytest.mark.parametrize("rate", [8000, 44100, 48000])
 def test_levels_of_some_columns_are_those_of_all(rate):
     grid = FrameGrid.at_rate(rate)

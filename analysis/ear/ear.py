@@ -374,7 +374,7 @@ class Ear:
             return []
         last_s = time_s + due.last_s[1]
         first_s = last_s - due.start_s - due.beep_s - LIKENESS_MARGIN_S
-        if first_s < origin_s:
+        if first_s < max(origin_s, self._last_settled_s):
             return []
         first, last = (round((t - origin_s) * rate) for t in (first_s, last_s))
         x = self._latest.samples[first:last][::-1].astype(float)
