@@ -19,8 +19,8 @@ from analysis.change import Change
 from analysis.ear.beeps import beat
 from analysis.ear.buzzer import BuzzerPrint
 
-PER_QUALITY, PER_DOUBT, PER_LOG_MS = 0.21, -8.55, -2.67
-PER_BREADTH, PER_HASTE, BASE = 2.06, -3.94, 4.4
+PER_QUALITY, PER_DOUBT, PER_LOG_MS = 0.32, -7.07, -0.67
+PER_BREADTH, PER_HASTE, BASE = 1.91, -2.42, 1.61
 LOUDER_DB = 6.0
 """How much more of a bin's power is heard in one state, for the breadth."""
 NO_CHANGES = -1.0
