@@ -19,8 +19,8 @@ from analysis.change import Change
 from analysis.ear.beeps import beat
 from analysis.ear.buzzer import BuzzerPrint
 
-PER_QUALITY, PER_DOUBT, PER_LOG_MS = 0.32, -7.07, -0.67
-PER_BREADTH, PER_HASTE, BASE = 1.91, -2.42, 1.61
+PER_QUALITY, PER_DOUBT, PER_LOG_MS = 0.21, -8.55, -2.67
+PER_BREADTH, PER_HASTE, BASE = 2.06, -3.94, 4.4
 LOUDER_DB = 6.0
 """How much more of a bin's power is heard in one state, for the breadth."""
 NO_CHANGES = -1.0
@@ -28,10 +28,12 @@ NO_CHANGES = -1.0
 HASTY_S = 0.35
 """What lasts for less follows hastily."""
 SHARPEST_MS = 0.1
-"""Median uncertainty below which changes are as sharp as can be."""
+"""Median blur below which changes are as sharp as can be."""
 
 
-def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], doubt: float) -> float:
+def log_odds_of_buzzer(
+    buzzer: BuzzerPrint, changes: Sequence[Change], doubt: float, blur_ms: float
+) -> float:
     """Return the log odds that what is heard is a buzzer.
 
     Parameters
@@ -42,6 +44,8 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], doubt: fl
         That were heard of it.
     doubt : float
         Mean odds that one of them is none.
+    blur_ms : float
+        How sharply they are told: :attr:`analysis.ear.ear.Ear.blur_ms`.
     """
     if not changes:
         return buzzer.quality + NO_CHANGES
@@ -49,7 +53,7 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], doubt: fl
         BASE
         + PER_QUALITY * buzzer.quality
         + PER_DOUBT * doubt
-        + PER_LOG_MS * float(np.log(max(blur_ms(changes), SHARPEST_MS)))
+        + PER_LOG_MS * float(np.log(max(blur_ms, SHARPEST_MS)))
         + PER_BREADTH * breadth(buzzer)
         + PER_HASTE * haste(changes)
     )
@@ -60,14 +64,6 @@ def breadth(buzzer: BuzzerPrint) -> float:
     zero, one = buzzer.spectrum
     louder = 10.0 ** (LOUDER_DB / 10.0)
     return max(float(np.mean(one > zero * louder)), float(np.mean(zero > one * louder)))
-
-
-def blur_ms(changes: Sequence[Change]) -> float:
-    """Return the median uncertainty of changes, in ms, whichever way it is more: every other one
-    goes the same way.
-    """
-    ways = [[c.uncertainty_s for c in changes[first::2]] for first in (0, 1)]
-    return 1e3 * max(float(np.median(way)) for way in ways if way)
 
 
 def haste(changes: Sequence[Change]) -> float:

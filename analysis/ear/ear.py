@@ -240,6 +240,20 @@ class Ear:
         odds = [kept.odds.none for kept in self.kept if kept.odds is not None]
         return float(np.mean(odds)) if odds else 0.0
 
+    @property
+    def blur_ms(self) -> float:
+        """Median blur of what was told, whichever way it is more: every other one goes the same
+        way.
+        """
+        rarity = rarity_of_chatter(self._chatter)
+        blurs = [
+            UNCERTAINTY_S if k.odds is None else k.odds.where_chatter_is(rarity).blur_s
+            for k in self.kept
+        ]
+        return 1e3 * max(
+            (float(np.median(way)) for way in (blurs[::2], blurs[1::2]) if way), default=0.0
+        )
+
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
         first = round(block.start_s * self.grid.rate_hz)

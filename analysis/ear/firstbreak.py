@@ -50,6 +50,8 @@ TAPS = 5
 DILATIONS = (1, 2, 4, 8, 16, 32)
 NEAR_S = 0.0055
 """The first sign is taken to lie where this much to either side holds the best odds."""
+FAR_S = 0.006
+"""For the blur, doubts are counted as if no further off than this."""
 COVERED = 0.9545
 """Share of the odds that lie within twice the standard uncertainty, as in a normal distribution."""
 AGREE_S = 0.001
@@ -96,22 +98,33 @@ class BreakOdds:
         odds = self.odds * np.where(self._long, ratio, 1.0)
         return replace(self, odds=odds / odds.sum())
 
+    @property
+    def blur_s(self) -> float:
+        """How far the odds spread about their peak, those of another counted as FAR_S off."""
+        off = np.minimum(np.abs(self.times_s - self._peak_s()), FAR_S)
+        return self._told_from(float(np.sqrt(self.odds @ off**2)))
+
     def with_opinion(self, time_s: float) -> tuple[float, float]:
         """Return moment and standard uncertainty, in seconds, in the light of the model's moment.
 
         The model resolves finer than the net's steps: where both agree, its word is taken.
         """
-        reach = round(NEAR_S / STEP_S)
-        padded = np.pad(self.odds, reach)
-        within = np.convolve(padded, np.ones(2 * reach + 1), "valid")
-        best = int(within.argmax())
-        near = slice(max(0, best - reach), best + reach + 1)
-        t, share = self.times_s[near], self.odds[near] / self.odds[near].sum()
-        mean = float(share @ t)
+        mean = self._peak_s()
         apart = (mean - time_s) ** 2
         mean = time_s + (mean - time_s) * apart / (apart + AGREE_S**2)
-        variance = max((0.5 * self._within_s(mean)) ** 2 - BLUR_S**2, 0.0) + LEAST_S**2
-        return mean, float(np.sqrt(variance))
+        return mean, self._told_from(0.5 * self._within_s(mean))
+
+    def _peak_s(self) -> float:
+        """Return the mean of the odds near where they are best."""
+        reach = round(NEAR_S / STEP_S)
+        within = np.convolve(np.pad(self.odds, reach), np.ones(2 * reach + 1), "valid")
+        best = int(within.argmax())
+        near = slice(max(0, best - reach), best + reach + 1)
+        return float(self.odds[near] @ self.times_s[near] / self.odds[near].sum())
+
+    def _told_from(self, spread_s: float) -> float:
+        """Return the spread of what is told from that of the odds."""
+        return float(np.sqrt(max(spread_s**2 - BLUR_S**2, 0.0) + LEAST_S**2))
 
     def _within_s(self, time_s: float) -> float:
         """Return how far to either side of a moment COVERED of the odds lie."""

@@ -105,7 +105,7 @@ class LiveEar:
                 continue
             ear = Ear(self._grid.rate_hz, found, self._sounding)
             changes = [change for block in self._lately for change in ear.hear(block)]
-            if log_odds_of_buzzer(found, changes, ear.doubt) > 0:
+            if log_odds_of_buzzer(found, changes, ear.doubt, ear.blur_ms) > 0:
                 self._ear = ear
                 self._next_s = self._heard_s + PIECE_S
                 return changes

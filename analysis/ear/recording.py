@@ -223,7 +223,7 @@ def _hear(
                 changes += ear.hear(block)
                 if doubted and len(changes) >= ENOUGH:
                     doubted = False
-                    if log_odds_of_buzzer(buzzer, changes, ear.doubt) < SURELY_NONE:
+                    if log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms) < SURELY_NONE:
                         return _Attempt(Heard([], None, seconds))
         seconds = window[-1].end_s
         progress(seconds)
@@ -231,7 +231,7 @@ def _hear(
         return _Attempt(Heard([], buzzer, seconds))
     changes += ear.finish()
     changes = ear.reconsider(changes)
-    log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt)
+    log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds))
     true_changes = (1.0 - ear.doubt) * len(changes)
