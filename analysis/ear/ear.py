@@ -473,7 +473,7 @@ class Ear:
         said_s, uncertainty_s = _told(moment, others, len(breaks) > 1)
         odds = first_break(stretch, said_s, uncertainty_s)
         if odds.none > DOUBTED and self._is_gap(turn.state):
-            odds = replace(odds, none=0.0)
+            odds = replace(odds, none=0.0)  # it had to come
         if odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)
@@ -501,7 +501,7 @@ class Ear:
         return [*before, change]
 
     def _is_gap(self, state: int) -> bool:
-        """Say whether a state is what must come between two beeps."""
+        """Say whether a state is what comes between two beeps."""
         return self.buzzer.pulse_s is not None and state == self.buzzer.silent
 
     def _again_in(self, seconds: float) -> int:

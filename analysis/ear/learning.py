@@ -7,8 +7,8 @@ What a buzzer has and the rest of a shop has not is a level that is *steady whil
 would: a frame votes for its level where the level moved less than 2 dB over five frames. A level
 with many votes is a suspect: frames near it are taken for one state of the buzzer, frames well
 below it for the other, frames well above it for masked. From that start the two states' prints
-and the labels of the frames are improved in turn until they agree, and the suspects are judged
-by how much like a buzzer the outcome behaves.
+and the labels of the frames, by the best course of the states (:mod:`.chain`), are improved in
+turn, and the suspects are judged by how much like a buzzer the outcome behaves.
 
 Sources
 -------
