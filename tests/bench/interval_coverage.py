@@ -289,7 +289,8 @@ def main() -> None:
         same = [count for count in few if count.case["alone"] == case]
         for sessions in (2, 3, 5):
             histories, found = false_alarms(same, sessions)
-            print(f"| {case} | {sessions} | {histories} | {found / histories:.1%} |")
+            if histories:
+                print(f"| {case} | {sessions} | {histories} | {found / histories:.1%} |")
 
 
 if __name__ == "__main__":
