@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.ear.learning import FRAME_LOG_ODDS, Array, Mask, adapt, label
+from analysis.ear.learning import FRAME_LOG_ODDS, Array, Mask, adapt, log_odds_by
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
@@ -103,8 +103,8 @@ class Pieces:
         levels = np.concatenate([self._levels[i] for i in pieces])
         if len(levels) == 0:
             return np.zeros(0), np.zeros(0, dtype=bool)
-        odds = known.log_odds(levels, known.columns_in(self._grid))
-        return label(odds, self._every * self._grid.hop_s)
+        log_odds = log_odds_by(known, levels, self._grid, self._every)
+        return log_odds, log_odds > 0
 
     def _adapted(self, known: BuzzerPrint, pieces: Iterable[int]) -> BuzzerPrint | None:
         chosen = list(pieces)

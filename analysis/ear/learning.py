@@ -267,8 +267,8 @@ def refine(levels: Levels, labels: Mask, hop_s: float, rounds: int = 3) -> Label
             return None
         shares = with_tails(_silent_shares(steps, labels, zero, hop_s), level_shares(steps, one))
         columns, divergence, evidence = telling(shares)
-        log_odds, labels = label(weigh(evidence, steps[:, columns]), hop_s)
-        known = np.abs(log_odds) > FRAME_LOG_ODDS
+        log_odds = best_course_odds(weigh(evidence, steps[:, columns]), hop_s)
+        labels, known = log_odds > 0, np.abs(log_odds) > FRAME_LOG_ODDS
         if labels.all() or not labels.any():
             return None
         heard = Labelled(labels, log_odds, columns, divergence, evidence, shares)
@@ -310,12 +310,6 @@ def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
         inside = int(np.clip((usual - 2) // 2, 1, margin))
         sides.append(np.asarray(binary_erosion(labels == state, iterations=inside, border_value=1)))
     return sides[0], sides[1]
-
-
-def label(log_odds: Array, hop_s: float) -> tuple[Array, Mask]:
-    """Return the log odds of frames in the light of all the others, and which are of state 1."""
-    together = best_course_odds(log_odds, hop_s)
-    return together, together > 0
 
 
 def telling(shares: tuple[Array, Array]) -> tuple[npt.NDArray[np.intp], Array, Array]:
@@ -626,6 +620,15 @@ def _learn(powers: Powers, grid: FrameGrid) -> list[BuzzerPrint]:
     return prints
 
 
+def log_odds_by(known: BuzzerPrint, levels: Levels, grid: FrameGrid, every: int = 1) -> Array:
+    """Return what a print says of each frame in the light of all: log odds of state 1.
+
+    `levels` are those of every frame, or of every second or third.
+    """
+    odds = known.log_odds(levels, known.columns_in(grid))
+    return best_course_odds(odds, every * grid.hop_s)
+
+
 def adapt(
     powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint, every: int = 1
 ) -> BuzzerPrint | None:
@@ -635,9 +638,8 @@ def adapt(
     """
     if len(powers) == 0:
         return None
-    hop_s = every * grid.hop_s
-    _, labels = label(known.log_odds(levels, known.columns_in(grid)), hop_s)
-    heard = refine(levels, labels, hop_s, rounds=2)
+    labels = log_odds_by(known, levels, grid, every) > 0
+    heard = refine(levels, labels, every * grid.hop_s, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
     return make_print(levels, powers, heard, grid, known.quality).known_as(known)

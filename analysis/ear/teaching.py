@@ -34,8 +34,8 @@ from analysis.ear.learning import (
     LEAST_S,
     carry_over,
     judge,
-    label,
     learn,
+    log_odds_by,
     make_print,
     neighbours,
     refine,
@@ -275,7 +275,7 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
     levels = grid.levels(powers)
     best: tuple[float, BuzzerPrint] | None = None
     ways: list[Callable[[], Mask | None]] = [
-        lambda: _as_taught(levels, known, grid),
+        lambda: log_odds_by(known, levels, grid) > 0,
         lambda: _on_the_way(levels, taught, columns),
         lambda: _as_found(powers, levels, grid, known),
     ]
@@ -312,11 +312,6 @@ def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
     return "closed" if buzzer.silent == buzzer.open_state else "open"
 
 
-def _as_taught(levels: Levels, known: BuzzerPrint, grid: FrameGrid) -> Mask:
-    """Label frames by the print as it stands."""
-    return label(known.log_odds(levels, known.columns_in(grid)), grid.hop_s)[1]
-
-
 def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) -> Mask | None:
     """Label frames by their place along the way from state to state, on a scale found anew."""
     course = uniform_filter1d(levels[:, columns] @ (taught / (taught @ taught)), 5)
@@ -333,7 +328,7 @@ def _as_found(powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrin
     if not found:
         return None
     columns = found[0].columns_in(grid)
-    labels = _as_taught(levels, found[0], grid)
+    labels = log_odds_by(found[0], levels, grid) > 0
     return labels if _gap(found[0], grid)[columns] @ _gap(known, grid)[columns] > 0 else ~labels
 
 

@@ -287,23 +287,30 @@ def draw_scene(seed: int, world: str) -> tuple[scenes.Scene, list[tuple[float, f
             return _made(buzzer, "hammer", ratio_db, seed, more)
 
 
+@contextmanager
+def beeps_kept() -> Iterator[list[tuple[float, bool]]]:
+    """Keep when each beep of a pulsed buzzer begins (True), and each silence (False), in s."""
+    plain = scenes._pulses
+    pieces: list[tuple[float, bool]] = []
+
+    def pulses(stretches: Any, n: int, rate: int, *beeps: float) -> Any:
+        cut = plain(stretches, n, rate, *beeps)
+        pieces.extend((start / rate, sounds) for start, _, sounds in cut)
+        return cut
+
+    with mock.patch.object(scenes, "_pulses", pulses):
+        yield pieces
+
+
 def _made(
     buzzer: str, noise: str, snr_db: float | None, seed: int, more: dict[str, Any]
 ) -> tuple[scenes.Scene, list[tuple[float, float]]]:
-    pieces: list[tuple[int, int, bool]] = []
-    plain = scenes._pulses
-
-    def pulses(*args: Any) -> Any:
-        pieces[:] = plain(*args)
-        return list(pieces)
-
-    with mock.patch.object(scenes, "_pulses", pulses):
+    with beeps_kept() as pieces:
         scene = scenes.make_scene(buzzer, noise, snr_db, seed, 30.0, **more)
-    rate = more.get("rate_hz", 48_000)
     moves = [(c.time_s, c.settled_s) for c in scene.truth]
-    for start, _, _ in pieces[1:]:
-        if not any(a - 0.001 <= start / rate <= b + 0.001 for a, b in moves):
-            moves.append((start / rate, start / rate))
+    for start_s, _ in pieces[1:]:
+        if not any(a - 0.001 <= start_s <= b + 0.001 for a, b in moves):
+            moves.append((start_s, start_s))
     return scene, sorted(moves)
 
 

@@ -20,6 +20,7 @@ minutes; the weights before believed 968, 33 and 6.
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -40,7 +41,7 @@ from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
 
 from . import scenes
-from .ear_training import draw_scene
+from .ear_training import beeps_kept, draw_scene
 
 Array = npt.NDArray[np.float64]
 Suspects = list[dict[str, Any]]
@@ -72,25 +73,6 @@ def slowed(factor: float) -> Iterator[None]:
         yield
 
 
-@contextmanager
-def beeps_kept() -> Iterator[list[float]]:
-    """Keep when a pulsed buzzer's beeps begin and end, in turn, in s; nothing of another."""
-    plain = scenes._pulses
-    edges_s: list[float] = []
-
-    def pulses(stretches: Any, n: int, rate: int, *beeps: float) -> Any:
-        pieces = plain(stretches, n, rate, *beeps)
-        sounds = False
-        for start, _, on in pieces:
-            if on != sounds:
-                edges_s.append(start / rate)
-            sounds = on
-        return pieces
-
-    with mock.patch.object(scenes, "_pulses", pulses):
-        yield edges_s
-
-
 def suspects_in(scene: scenes.Scene, moves_s: list[float]) -> Suspects:
     """Return the suspects of a scene's first window; `moves_s` is when the sound goes over."""
     window = next(windows(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0), WINDOW_S))
@@ -114,8 +96,10 @@ def gather(first: int, count: int, out: Path) -> None:
         for seed in track(range(first, first + count), "Scenes"):
             rng = np.random.default_rng([seed, 5])
             factor = float(np.exp(rng.uniform(0.0, np.log(SLOWEST)))) if seed % 2 else 1.0
-            with slowed(factor), beeps_kept() as beeps_s:
+            with slowed(factor), beeps_kept() as pieces:
                 scene, moves = draw_scene(seed, "altered" if seed % 4 < 2 else "bench")
+            in_turn = itertools.pairwise([(0.0, False), *pieces])
+            beeps_s = [at_s for (_, before), (at_s, sounds) in in_turn if sounds != before]
             noise = scenes.NOISES[seed % len(scenes.NOISES)]
             lone = scenes.no_buzzer_scene(noise, seed)
             for of, moves_s in ((scene, beeps_s or [begin for begin, _ in moves]), (lone, [])):
