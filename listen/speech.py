@@ -40,7 +40,7 @@ import numpy.typing as npt
 from analysis.sound import Block, Samples, finite
 from analysis.spoken.judge import Hypothesis, Source
 from analysis.spoken.lines import LineRemover
-from analysis.spoken.matching import WordMatcher, matcher_of
+from analysis.spoken.matching import Opinion, WordMatcher, likeliest, matcher_of
 from analysis.spoken.nearness import Nearness
 from listen import moonshine
 from listen.errors import BadInput
@@ -346,23 +346,23 @@ class Recogniser:
         return np.asarray(encoded, np.float32)[0, : int(count / RATE_HZ / FRAME_S) + 2]
 
     def _write_down(self, samples: Samples) -> tuple[Hypothesis, ...]:
-        again = self._beside.submit(self._matched_again, samples)
+        second = self._beside.submit(self._second_opinions, samples)
         encoded = self._encoded(samples)
         written = [self._beside.submit(self._written, encoded, start) for start in self._starts]
         found = []
         if self._matcher is not None:
-            texts = self._matcher.texts(self._features(encoded, len(samples)))
+            opinions = self._matcher.opinions(self._features(encoded, len(samples)))
+            texts = likeliest([*opinions, *second.result()])
             found = [Hypothesis(*one, Source.MATCHED) for one in texts]
-        for part in (again, *written):
+        for part in written:
             found += part.result()
         return tuple(sorted(found, key=lambda hypothesis: -hypothesis.log_prob))
 
-    def _matched_again(self, samples: Samples) -> list[Hypothesis]:
+    def _second_opinions(self, samples: Samples) -> list[Opinion]:
         if self._second is None:
             return []
         encoder, matcher = self._second
-        texts = matcher.texts(encoder.features(samples[: int(WINDOW_S * RATE_HZ)]))
-        return [Hypothesis(*one, Source.MATCHED_AGAIN) for one in texts]
+        return matcher.opinions(encoder.features(samples[: int(WINDOW_S * RATE_HZ)]))
 
     def _written(self, encoded: Any, start: list[int]) -> list[Hypothesis]:
         """Return what the decoder writes after one prompt."""

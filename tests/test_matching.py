@@ -2,8 +2,6 @@
 
 import itertools
 import math
-from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pytest
@@ -12,18 +10,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.spoken.language import tokens_of
-from analysis.spoken.matching import OTHER, WORDS, WordMatcher, likeliest, matcher_of
+from analysis.spoken.matching import OTHER, WORDS, Opinion, likeliest, matcher_of
 
 CLASSES = len(WORDS) + 2
 EVEN = np.zeros((CLASSES, CLASSES), np.float32)
 SOME = (0, WORDS.index("three") + 1, WORDS.index("thirty") + 1)
 
 
-def frames(odds: list[list[float]]) -> np.ndarray:
-    """Return log probabilities in which only SOME classes can be."""
+def opinion(odds: list[list[float]], follows: np.ndarray = EVEN) -> Opinion:
+    """Return an opinion in which only SOME classes can be."""
     log_probs = np.full((len(odds), CLASSES), -60.0, np.float32)
     log_probs[:, SOME] = np.log(np.array(odds) / np.sum(odds, axis=1, keepdims=True))
-    return log_probs
+    return Opinion(log_probs, follows)
 
 
 def by_definition(log_probs: np.ndarray) -> dict[str, float]:
@@ -38,9 +36,9 @@ def by_definition(log_probs: np.ndarray) -> dict[str, float]:
 
 @given(st.lists(st.lists(st.floats(0.05, 1.0), min_size=3, max_size=3), min_size=1, max_size=5))
 def test_texts_have_the_probability_of_all_their_paths(odds: list[list[float]]) -> None:
-    log_probs = frames(odds)
-    found = dict(likeliest(log_probs, EVEN, beam=400))
-    known = by_definition(log_probs)
+    one = opinion(odds)
+    found = dict(likeliest([one], beam=400))
+    known = by_definition(one.log_probs)
     for text in {*found, *known}:
         chance = math.exp(found.get(text, -math.inf))
         assert chance == pytest.approx(known.get(text, 0.0), abs=1e-5)
@@ -48,8 +46,8 @@ def test_texts_have_the_probability_of_all_their_paths(odds: list[list[float]]) 
 
 def test_a_word_said_twice_needs_a_pause() -> None:
     three, silent = [0.01, 0.98, 0.01], [0.98, 0.01, 0.01]
-    assert likeliest(frames([three, three]), EVEN)[0][0] == "three"
-    assert likeliest(frames([three, silent, three]), EVEN)[0][0] == "three three"
+    assert likeliest([opinion([three, three])])[0][0] == "three"
+    assert likeliest([opinion([three, silent, three])])[0][0] == "three three"
 
 
 def test_habit_decides_what_is_in_doubt_and_nothing_else() -> None:
@@ -57,22 +55,27 @@ def test_habit_decides_what_is_in_doubt_and_nothing_else() -> None:
     usual[SOME[2], SOME[1]] = -2.0
     usual[SOME[2], SOME[2]] = -9.0
     silent, thirty = [0.98, 0.01, 0.01], [0.01, 0.01, 0.98]
-    doubted = likeliest(frames([thirty, silent, [0.02, 0.48, 0.5]]), usual)
-    assert doubted[0][0] == "thirty three"
-    clear = likeliest(frames([thirty, silent, [0.01, 0.01, 0.98], [0.01, 0.01, 0.98]]), usual)
-    assert clear[0][0] == "thirty thirty"
+    doubted = opinion([thirty, silent, [0.02, 0.48, 0.5]], usual)
+    assert likeliest([doubted])[0][0] == "thirty three"
+    clear = opinion([thirty, silent, [0.01, 0.01, 0.98], [0.01, 0.01, 0.98]], usual)
+    assert likeliest([clear])[0][0] == "thirty thirty"
 
 
-def test_what_one_network_alone_hears_is_in_doubt() -> None:
-    def network(*odds: list[float]) -> Any:
-        return SimpleNamespace(log_probs=lambda features: frames(list(odds)))
+def test_opinions_are_pooled_by_the_means_of_their_logs() -> None:
+    three, thirty = opinion([[0.01, 0.9, 0.09]]), opinion([[0.01, 0.19, 0.8]])
+    shares = {text: math.exp(share) for text, share in likeliest([three, thirty, thirty])}
+    assert sum(shares.values()) == pytest.approx(1.0)
+    ratio = (0.09 / 0.9 * (0.8 / 0.19) ** 2) ** (1 / 3)  # Genest and Zidek (1986), section 3.2
+    assert shares["thirty"] / shares["three"] == pytest.approx(ratio, rel=1e-4)
+    agreed = {text: math.exp(share) for text, share in likeliest([thirty, thirty])}
+    assert agreed["thirty"] == pytest.approx(0.8, abs=1e-4)
 
+
+def test_a_text_that_one_opinion_has_no_room_for_is_none() -> None:
     three, thirty = [0.01, 0.98, 0.01], [0.01, 0.01, 0.98]
-    matcher = WordMatcher((network(three), network(thirty), network(thirty)), EVEN)
-    shares = [(text, math.exp(share)) for text, share in matcher.texts(np.zeros((1, 1)))]
-    assert [text for text, _ in shares[:2]] == ["thirty", "three"]
-    assert [share for _, share in shares[:2]] == pytest.approx([0.657, 0.333], abs=0.002)
-    assert sum(share for _, share in shares) == pytest.approx(1.0)
+    shares = dict(likeliest([opinion([three, thirty]), opinion([three])]))
+    assert shares["three thirty"] < math.log(1e-9)
+    assert max(shares, key=lambda text: shares[text]) == "three"
 
 
 def test_its_words_are_those_of_the_job() -> None:

@@ -4,9 +4,9 @@ The model
 ---------
 A recogniser gives several hypotheses of what an utterance says, each with its probability: some
 written freely, some by matching the words that are spoken here alone
-(:mod:`analysis.spoken.matching`), with what one encoder hears and with what another does. The
-written ones tell better whether a reading was said at all, the matched ones which. All that mean
-the same are one candidate, and the probabilities of each source add up: to its mass there.
+(:mod:`analysis.spoken.matching`). The written ones tell better whether a reading was said at all,
+the matched ones which. All that mean the same are one candidate, and the probabilities of each
+source add up: to its mass there.
 
 A multinomial logistic model shares 1 out among the candidates by their `evidence`; a recogniser
 that is unsure drops words sooner than it invents them, so that more syllables count for a
@@ -46,11 +46,10 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.298, 0.508, 0.514, -0.598, -0.099, 0.856, -0.792)
+SHARES = (0.244, 0.777, -0.224, -0.131, 0.995, -0.653)
 """Weights of `evidence`."""
 WEIGHTS = (
-    1.612, 0.233, -0.139, 0.332, 0.013, 0.226, 0.141, 0.131, 0.648, -1.007, -1.010, 0.241,
-    -2.203, -0.408,
+    1.958, 0.398, -0.053, 0.443, 0.159, 0.129, 1.016, -0.484, -0.542, 0.522, -2.525, -0.551,
 )  # fmt: skip
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
@@ -59,12 +58,13 @@ SUREST = 6.0
 """Log of the largest odds of a share that are told apart."""
 DOUBTED = 0.88
 """Largest confidence of a number that is no eighth or tenth, of which only a part may have been
-heard ("point seven five"), or whose sound-alike was heard as well: it is asked. That there was more
-two of three sources must have heard, since one makes words up."""
+heard ("point seven five"), or whose sound-alike was heard as well: it is asked."""
 MORE_SAID = 0.05
 """Share of a number's hypotheses with more words beside it that shows something was said there."""
+MORE_WRITTEN = 0.4
+"""The same of the written ones where no matched one bears them out: they make words up."""
 OTHERS_SAID = 0.1
-"""The same of texts with words that are not matched, in both sources that match."""
+"""The same of matched texts with other words in them."""
 SAME_NUMBER_S = 1.2
 """Said this soon after something that was doubted, a number may be the rest of it."""
 ALIKE = 0.1
@@ -83,13 +83,10 @@ HEARD_AT_ALL = 0.3
 
 
 class Source(IntEnum):
-    """Where a hypothesis comes from: written freely, or by matching the words that are spoken here
-    with what one encoder hears, or what another does.
-    """
+    """Where a hypothesis comes from: written freely, or by matching the words spoken here."""
 
     WRITTEN = 0
     MATCHED = 1
-    MATCHED_AGAIN = 2
 
 
 @dataclass(frozen=True)
@@ -440,17 +437,15 @@ def traits(
         _hurry(count, seconds),
         1.0 if _has_sound_alike(support) else 0.0,
         1.0 if support.meaning.commands else 0.0,
-        0.0 if support.meaning == NOTE else max(_others_said(hypotheses)),
+        0.0 if support.meaning == NOTE else _others_said(hypotheses),
         _more_said(support, hypotheses),
     )
 
 
-def _others_said(hypotheses: Sequence[Hypothesis]) -> list[float]:
-    """Return the share of the texts of each source that matches with words that are not matched."""
-    return [
-        sum(math.exp(one.log_prob) for one in _of(source, hypotheses) if OTHER in one.text)
-        for source in (Source.MATCHED, Source.MATCHED_AGAIN)
-    ]
+def _others_said(hypotheses: Sequence[Hypothesis]) -> float:
+    """Return the share of the matched texts with words that are not matched."""
+    matched = _of(Source.MATCHED, hypotheses)
+    return sum(math.exp(one.log_prob) for one in matched if OTHER in one.text)
 
 
 def _once(text: str) -> str:
@@ -467,10 +462,13 @@ def _may_be_a_part(best: Support, hypotheses: Sequence[Hypothesis], since_doubt_
 
 def _more_heard(best: Support, hypotheses: Sequence[Hypothesis]) -> bool:
     """Return whether more was said beside the best."""
-    if best.meaning.mark is not None and min(_others_said(hypotheses)) > OTHERS_SAID:
+    if best.meaning.mark is not None and _others_said(hypotheses) > OTHERS_SAID:
         return True  # "page fifty-four"
-    shares = [_more_said(best, those) for those in _sources(hypotheses)]
-    return min(_more_said(best, hypotheses), _backed(shares)) > MORE_SAID
+    written, matched = (
+        _more_said(best, _of(source, hypotheses) or hypotheses) for source in Source
+    )
+    backed = matched > MORE_SAID or written > MORE_WRITTEN
+    return backed and _more_said(best, hypotheses) > MORE_SAID
 
 
 def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Sequence[str]) -> bool:
@@ -478,26 +476,15 @@ def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Seq
     alike = _mistaken_for(best.meaning)
     if alike is None:
         return False
-    masses = [_weighed(those, cylinders).masses for those in _sources(hypotheses)]
-    ratios = [m.get(alike, 0.0) / max(m.get(best.meaning, 0.0), 1e-12) for m in masses]
-    if best.meaning in (ZERO, ZEROED) and max(ratios) < 1.0:  # one alone often mishears these
-        return _backed(ratios) > ALIKE
-    return max(ratios) > ALIKE
+    for source in Source:
+        masses = _weighed(_of(source, hypotheses), cylinders).masses
+        if masses.get(alike, 0.0) > ALIKE * masses.get(best.meaning, 0.0):
+            return True
+    return False
 
 
 def _of(source: Source, hypotheses: Sequence[Hypothesis]) -> list[Hypothesis]:
     return [one for one in hypotheses if one.source == source]
-
-
-def _sources(hypotheses: Sequence[Hypothesis]) -> list[list[Hypothesis]]:
-    """Return the hypotheses of each source that has any."""
-    return [those for source in Source if (those := _of(source, hypotheses))]
-
-
-def _backed(values: Sequence[float]) -> float:
-    """Return the most that two of three sources agree on; of fewer, what any says."""
-    most, *others = sorted(values, reverse=True)
-    return others[0] if len(others) > 1 else most
 
 
 def _mistaken_for(meaning: Meaning) -> Meaning | None:

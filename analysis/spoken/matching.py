@@ -14,9 +14,11 @@ ways to lay its words along the frames. `likeliest` finds the likeliest texts by
 and weighs each by how often its words follow one another in what is said here, to the power of
 HABIT: "and a" is followed by "half", but what was clearly said stands.
 
-The networks differ by the chance of their training and by the sayings they were given. A text's
-probability is the mean of what they give it, so that what one alone mishears is in doubt. (Their
-frames are not averaged: each lays the same words along other frames.)
+The networks differ by the chance of their training, by the sayings they were given and by the
+encoder whose features they read. Each weighs every text that any of them finds likely, and the logs
+of its shares are averaged: a "logarithmic opinion pool". What all hear alike is surer so than by
+any of them, and what one alone mishears is outvoted or in doubt. (Their frames are not averaged:
+each lays the same words along other frames.)
 
 Sources
 -------
@@ -24,12 +26,13 @@ A. Graves et al., "Connectionist temporal classification", ICML (2006): the mode
 search. A. Hannun et al., "First-pass large vocabulary continuous speech recognition using
 bi-directional recurrent DNNs", arXiv 1408.2873 (2014): the search with the odds of words. L. K.
 Hansen, P. Salamon, "Neural network ensembles", IEEE Trans. Pattern Anal. Mach. Intell. 12 (1990)
-993. The layers: :mod:`analysis.convolution`; J. L. Ba et al., "Layer normalization", arXiv
-1607.06450 (2016); D. Hendrycks and K. Gimpel, "Gaussian error linear units", arXiv 1606.08415
-(2016).
+993. C. Genest, J. V. Zidek, "Combining probability distributions: a critique and an annotated
+bibliography", Statistical Science 1 (1986) 114: opinion pools. The layers:
+:mod:`analysis.convolution`; J. L. Ba et al., "Layer normalization", arXiv 1607.06450 (2016); D.
+Hendrycks and K. Gimpel, "Gaussian error linear units", arXiv 1606.08415 (2016).
 """
 
-import functools
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -40,6 +43,10 @@ from scipy.special import erf
 
 from analysis.convolution import Floats, convolved
 from analysis.spoken.language import ONES, TENS
+
+Text = tuple[int, ...]
+"""The classes of a text's words."""
+Scores = npt.NDArray[np.float64]
 
 WORDS = (
     *ONES, *TENS, "hundred", "oh", "and", "a", "half", "quarter", "quarters", "eighth", "eighths",
@@ -57,6 +64,8 @@ LIKELY = 1e-4
 SILENT = 0.999
 """Odds of no word at which a frame cannot change which texts are likeliest."""
 HABIT = 0.4
+IMPOSSIBLE = -1e6
+"""Log of a probability that is none; more than minus infinity, which cannot be averaged."""
 LARGEST = 60.0
 """Features are held below this; a few of an encoder's are now and then far larger."""
 
@@ -127,8 +136,24 @@ class Network:
 
 
 @dataclass(frozen=True, eq=False)
+class Opinion:
+    """What one network hears in an utterance.
+
+    Attributes
+    ----------
+    log_probs : ndarray, shape (frames, classes)
+        From `Network.log_probs`.
+    follows : ndarray, shape (classes, classes)
+        See `WordMatcher`.
+    """
+
+    log_probs: Floats
+    follows: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class WordMatcher:
-    """Networks that judge together.
+    """The networks for what one encoder hears.
 
     Attributes
     ----------
@@ -141,20 +166,15 @@ class WordMatcher:
     networks: tuple[Network, ...]
     follows: Floats
 
-    def texts(self, features: Floats) -> list[tuple[str, float]]:
-        """Return the likeliest texts, as `likeliest` does, by all networks together.
+    def opinions(self, features: Floats) -> list[Opinion]:
+        """Return what each network hears.
 
         Parameters
         ----------
         features : ndarray, shape (frames, features)
             What the encoder hears.
         """
-        shares: dict[str, float] = {}
-        for network in self.networks:
-            for text, share in likeliest(network.log_probs(features), self.follows):
-                shares[text] = _add(shares.get(text, -math.inf), share)
-        ordered = sorted(shares.items(), key=lambda one: -one[1])
-        return [(text, share - math.log(len(self.networks))) for text, share in ordered[:BEAM]]
+        return [Opinion(network.log_probs(features), self.follows) for network in self.networks]
 
 
 def matcher_of(weights: Mapping[str, npt.NDArray[np.floating]]) -> WordMatcher:
@@ -201,15 +221,13 @@ def _taps_first(weights: Floats) -> Floats:
     return weights.reshape(-1, weights.shape[2]).T
 
 
-def likeliest(log_probs: Floats, follows: Floats, beam: int = BEAM) -> list[tuple[str, float]]:
-    """Return the likeliest texts of WORDS and OTHER, the best first.
+def likeliest(opinions: Sequence[Opinion], beam: int = BEAM) -> list[tuple[str, float]]:
+    """Return the likeliest texts of WORDS and OTHER by all opinions together, the best first.
 
     Parameters
     ----------
-    log_probs : ndarray, shape (frames, classes)
-        From `Network.log_probs`.
-    follows : ndarray, shape (classes, classes)
-        See `WordMatcher`.
+    opinions : sequence of Opinion
+        One or more, from one encoder or from several.
     beam : int
         How many texts are kept at each frame, and returned at most.
 
@@ -218,14 +236,22 @@ def likeliest(log_probs: Floats, follows: Floats, beam: int = BEAM) -> list[tupl
     list of (str, float)
         Words with spaces between them, and the log of the text's share of them all.
     """
-    usual = (HABIT * follows).tolist()
+    texts = sorted(set().union(*(_searched(one, beam) for one in opinions)))
+    pooled = _whole(np.mean([_whole(_scores(texts, one)) for one in opinions], axis=0)).tolist()
+    ordered = sorted(zip(texts, pooled, strict=True), key=lambda one: -one[1])
+    return [(_written(text), share) for text, share in ordered[:beam]]
+
+
+def _searched(opinion: Opinion, beam: int) -> list[Text]:
+    """Return the likeliest texts by one opinion."""
+    usual = (HABIT * opinion.follows).tolist()
     # Of each text: the log probability that its last frame held no word, and that it did; of its
     # words as such.
-    texts: dict[tuple[int, ...], tuple[float, float, float]] = {(): (0.0, -math.inf, 0.0)}
-    for row in log_probs:
+    texts: dict[Text, tuple[float, float, float]] = {(): (0.0, -math.inf, 0.0)}
+    for row in opinion.log_probs:
         begin = [int(k) for k in np.flatnonzero(row > math.log(LIKELY)) if k]
         chances = row.tolist()
-        grown: dict[tuple[int, ...], tuple[float, float, float]] = {}
+        grown: dict[Text, tuple[float, float, float]] = {}
         for text, (silent, sounding, words) in texts.items():
             whole = _add(silent, sounding)
             last = text[-1] if text else 0
@@ -237,17 +263,46 @@ def likeliest(log_probs: Floats, follows: Floats, beam: int = BEAM) -> list[tupl
                 _put(grown, (*text, k), -math.inf, before + chances[k], words + usual[last][k])
         ordered = sorted(grown.items(), key=lambda item: -(_add(*item[1][:2]) + item[1][2]))
         texts = dict(ordered[:beam])
-    found = [
-        (_written(text), _add(silent, sounding) + words + usual[text[-1] if text else 0][0])
-        for text, (silent, sounding, words) in texts.items()
+    return list(texts)
+
+
+def _scores(texts: Sequence[Text], opinion: Opinion) -> Scores:
+    """Return the log of each text's probability, weighed by habit, up to what all have in common.
+
+    It is the "forward" sum over all ways to lay its words along the frames.
+    """
+    longest = max(len(text) for text in texts)
+    # Each text's words, with no word before, between and after them.
+    classes = np.zeros((len(texts), 2 * longest + 1), np.intp)
+    for row, text in zip(classes, texts, strict=True):
+        row[1 : 2 * len(text) : 2] = text
+    another = classes[:, 2:] != classes[:, :-2]  # a word said twice needs a pause
+    reached = np.full(classes.shape, IMPOSSIBLE)
+    reached[:, 0] = 0.0
+    for frame in opinion.log_probs:
+        before = reached
+        reached = before.copy()
+        reached[:, 1:] = np.logaddexp(reached[:, 1:], before[:, :-1])
+        skipped = np.where(another, before[:, :-2], IMPOSSIBLE)
+        reached[:, 2:] = np.logaddexp(reached[:, 2:], skipped)
+        reached += frame[classes]
+    ends = 2 * np.array([len(text) for text in texts])
+    rows = np.arange(len(texts))
+    sounding = np.where(ends > 0, reached[rows, ends - 1], IMPOSSIBLE)
+    words = [
+        sum(opinion.follows[a, b] for a, b in itertools.pairwise((0, *text, 0))) for text in texts
     ]
-    whole = functools.reduce(_add, (score for _, score in found))
-    return sorted(((text, score - whole) for text, score in found), key=lambda one: -one[1])
+    return np.asarray(np.logaddexp(reached[rows, ends], sounding) + HABIT * np.array(words))
+
+
+def _whole(scores: Scores) -> Scores:
+    """Return the log of each one's share of them all."""
+    return np.asarray(scores - np.logaddexp.reduce(scores))
 
 
 def _put(
-    texts: dict[tuple[int, ...], tuple[float, float, float]],
-    text: tuple[int, ...],
+    texts: dict[Text, tuple[float, float, float]],
+    text: Text,
     silent: float,
     sounding: float,
     words: float,
@@ -264,7 +319,7 @@ def _add(a: float, b: float) -> float:
     return high if low == -math.inf else high + math.log1p(math.exp(low - high))
 
 
-def _written(text: Sequence[int]) -> str:
+def _written(text: Text) -> str:
     return " ".join(WORDS[k - 1] if k <= len(WORDS) else OTHER for k in text)
 
 
