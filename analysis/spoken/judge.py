@@ -46,10 +46,10 @@ from analysis.wheel import Mark, Wheel, meanings, wrap
 
 Act = Literal["accept", "offer", "ask", "ignore"]
 
-SHARES = (0.244, 0.777, -0.224, -0.131, 0.995, -0.653)
+SHARES = (0.308, 0.755, -0.348, -0.765, 0.994, -1.552)
 """Weights of `evidence`."""
 WEIGHTS = (
-    1.958, 0.398, -0.053, 0.443, 0.159, 0.129, 1.016, -0.484, -0.542, 0.522, -2.525, -0.551,
+    1.750, 0.323, -0.076, 0.313, 0.192, 0.210, 0.907, -0.503, -0.911, 0.688, -3.438, -1.161,
 )  # fmt: skip
 """Of 1 and of each of `traits`, in the logistic model of confidence."""
 FURTHEST = 8.0
@@ -63,7 +63,7 @@ MORE_SAID = 0.05
 """Share of a number's hypotheses with more words beside it that shows something was said there."""
 MORE_WRITTEN = 0.4
 """The same of the written ones where no matched one bears them out: they make words up."""
-OTHERS_SAID = 0.1
+OTHERS_SAID = 0.13
 """The same of matched texts with other words in them."""
 SAME_NUMBER_S = 1.2
 """Said this soon after something that was doubted, a number may be the rest of it."""

@@ -26,7 +26,7 @@ from analysis.wheel import Mark
 
 from .spoken_scenes import HUMAN
 
-SHRINK = 0.001
+SHRINK = 0.0003
 LIKE_PEOPLE = 2
 PEOPLE = (HUMAN, "kokoro", "piper")
 Array = npt.NDArray[np.float64]
