@@ -279,8 +279,8 @@ def test_what_is_made_up_where_words_are_written_freely_is_not_asked() -> None:
     page = Hypothesis(f"{OTHER} two six", -2.0, Source.MATCHED)
     assert judge((*number, page), 1.3).act == "ask"
     teen = tuple(Hypothesis("fifteen", -0.1, source) for source in Source)
-    assert judge((*teen, Hypothesis("fifty", -2.6, Source.MATCHED)), 0.8).act == "accept"
-    assert judge((*teen, Hypothesis("fifty", -2.0, Source.MATCHED)), 0.8).act != "accept"
+    assert judge((*teen, Hypothesis("fifty", -3.8, Source.MATCHED)), 0.8).act == "accept"
+    assert judge((*teen, Hypothesis("fifty", -3.3, Source.MATCHED)), 0.8).act != "accept"
 
 
 def test_a_number_right_after_something_doubted_may_be_its_rest() -> None:

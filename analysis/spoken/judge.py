@@ -67,8 +67,6 @@ OTHERS_SAID = 0.13
 """The same of matched texts with other words in them."""
 SAME_NUMBER_S = 1.2
 """Said this soon after something that was doubted, a number may be the rest of it."""
-ALIKE = 0.1
-"""Share of a probability from which the sound-alike was heard as well."""
 NONE_OF_THEM = 0.2
 """Share of what is left to the other candidates that goes to none of them."""
 LEAST_PLAUSIBLE = 1 / 20
@@ -87,6 +85,11 @@ class Source(IntEnum):
 
     WRITTEN = 0
     MATCHED = 1
+
+
+ALIKE = {Source.WRITTEN: 0.1, Source.MATCHED: 0.03}
+"""Share of a probability from which the sound-alike was heard as well; what is matched is matched
+by several together, and surer."""
 
 
 @dataclass(frozen=True)
@@ -478,7 +481,7 @@ def _alike_heard(best: Support, hypotheses: Sequence[Hypothesis], cylinders: Seq
         return False
     for source in Source:
         masses = _weighed(_of(source, hypotheses), cylinders).masses
-        if masses.get(alike, 0.0) > ALIKE * masses.get(best.meaning, 0.0):
+        if masses.get(alike, 0.0) > ALIKE[source] * masses.get(best.meaning, 0.0):
             return True
     return False
 
