@@ -5,11 +5,16 @@ import json
 import numpy as np
 import pytest
 import soundfile
+from bench.scenes import no_buzzer_scene
 from click.testing import CliRunner
 
+from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
+from analysis.ear.live import LiveEar
+from analysis.ear.recording import hear
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.teaching import retune, sounding_of, teach
+from analysis.sound import Block
 from analysis.soundspeed import sound_delay, speed_of_sound
 from listen import buzzers
 from listen.cli import thirdear
@@ -165,6 +170,47 @@ def test_a_print_is_not_fitted_to_something_else():
     known = print_of(sound([3], 6), 3, grid).buzzer
     for other in (sound([], 6, closed=0.0), sound([], 6), sound([3], 6, pitches_hz=(1500, 1500))):
         assert retune(grid.powers(other.astype(np.float32)), grid, known) is None
+
+
+def keyed(seconds: float, every_s: float, noise: float) -> np.ndarray:
+    """Return a tone of 2.1 kHz that comes and goes, in noise of so much of its power."""
+    rng, t = np.random.default_rng(3), np.arange(int(seconds * RATE)) / RATE
+    tone = 0.1 * np.sin(2 * np.pi * 2100 * t) * (t % (2 * every_s) < every_s)
+    return tone + 0.1 * np.sqrt(noise / 2) * rng.normal(size=len(t))
+
+
+def taught_in_silence() -> BuzzerPrint:
+    """Return the print of that tone, closed while it sounds, without any noise to speak of."""
+    x, grid = keyed(10.0, 5.0, 1e-9).astype(np.float32), FrameGrid.at_rate(RATE)
+    lesson = teach(grid.powers(x[: 4 * RATE]), grid.powers(x[6 * RATE : -RATE]), grid)
+    assert lesson.trouble is None and lesson.margin_db > 50
+    return lesson.buzzer
+
+
+def heard_taught(x: np.ndarray, rate: float) -> tuple[list[Change], list[Change]]:
+    """Return what is heard of it in a file and live."""
+    block = round(0.02 * rate)
+    blocks = [
+        Block(x[i : i + block].astype(np.float32), rate, i / rate) for i in range(0, len(x), block)
+    ]
+    live = LiveEar(rate, "closed", taught_in_silence())
+    told = [change for each in blocks for change in live.hear(each)]
+    return hear(lambda: blocks, "closed", taught_in_silence()).changes, told + live.finish()
+
+
+def test_a_buzzer_taught_in_silence_is_heard_in_noise_as_loud() -> None:
+    changes, live = heard_taught(keyed(30.0, 1.37, 1.0), RATE)
+    known_s = np.arange(1.37, 30.0, 1.37)
+    assert [c.time_s for c in changes] == pytest.approx(known_s, abs=0.003)
+    assert [c.points for c in changes] == (["open", "closed"] * 11)[: len(known_s)]
+    assert [c.time_s for c in live] == pytest.approx(known_s[-len(live) :], abs=0.003)
+    assert len(live) >= 7  # of the 20 s after the first fit
+
+
+@pytest.mark.parametrize("noise", ["speech", "radio"])
+def test_a_taught_buzzer_is_not_heard_in_talk(noise: str) -> None:
+    scene = no_buzzer_scene(noise, 901, 60.0)
+    assert heard_taught(scene.samples, scene.rate_hz) == ([], [])
 
 
 def test_speed_of_sound_agrees_with_the_standards():

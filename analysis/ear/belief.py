@@ -25,6 +25,8 @@ LOUDER_DB = 6.0
 """How much more of a bin's power is heard in one state, for the breadth."""
 NO_CHANGES = -1.0
 """What it adds to the quality that nothing has changed yet."""
+UNFITTED_QUALITY = -10.0
+"""What a taught print counts as before it fits the sound of this day: all may be something else."""
 HASTY_S = 0.35
 """What lasts for less follows hastily."""
 SHARPEST_MS = 0.1
@@ -39,7 +41,7 @@ def log_odds_of_buzzer(
     Parameters
     ----------
     buzzer : BuzzerPrint
-        Its print; with infinite quality if it was taught.
+        Its print; with infinite quality if it was taught and not fitted to this sound.
     changes : sequence of Change
         That were heard of it.
     doubt : float
@@ -49,9 +51,10 @@ def log_odds_of_buzzer(
     """
     if not changes:
         return buzzer.quality + NO_CHANGES
+    quality = buzzer.quality if np.isfinite(buzzer.quality) else UNFITTED_QUALITY
     return (
         BASE
-        + PER_QUALITY * buzzer.quality
+        + PER_QUALITY * quality
         + PER_DOUBT * doubt
         + PER_LOG_MS * float(np.log(max(blur_ms, SHARPEST_MS)))
         + PER_BREADTH * breadth(buzzer)

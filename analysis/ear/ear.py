@@ -274,9 +274,9 @@ class Ear:
             return []
         return self._look(self._turn, at_end=True)
 
-    def let_go(self) -> None:
-        """Keep no moments to reconsider, and of the frames' odds only the latest."""
-        self.kept.clear()
+    def let_go(self, but: int = 0) -> None:
+        """Keep of the moments to reconsider so many, and of the frames' odds only the latest."""
+        del self.kept[: max(0, len(self.kept) - but)]
         self._frame_odds.keep(ODDS_KEPT_S)
 
     def sounds(self, begin_s: float, end_s: float) -> float:

@@ -1,14 +1,16 @@
 """Hearing as it comes: learn the buzzer from what was heard so far, then report each change.
 
-A taught buzzer is listened for from the first block. An untaught one is looked for in the last
-LONGEST_S of sound, at ever longer intervals, until it is plain; what had gone by is then heard
-again, so that no change is lost, and from there on every change is reported as it settles. Every
-PIECE_S the print follows the buzzer's drift, when no change is under way.
+A taught buzzer is listened for from the first block, and each change is reported as it settles, if
+it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. An untaught one is
+looked for in the last LONGEST_S of sound, at ever longer intervals, until it is plain; what had
+gone by is then heard again, so that no change is lost, and from there on every change is reported
+as it settles. Every PIECE_S the print follows the buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
 be known by then.
 """
 
+import math
 from collections import deque
 
 from analysis.change import Change, Points, Sounding
@@ -18,7 +20,7 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
 from analysis.ear.learning import learn
-from analysis.ear.recording import PLAIN_LOG_ODDS, fit_anew
+from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, fit_anew
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.window import frames_of
 from analysis.sound import Block
@@ -59,6 +61,9 @@ class LiveEar:
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
         self._next_s = FIRST_TRY_S if buzzer is None else FIT_S
         self._unfitted = buzzer is not None  # a taught print, to the sound of this day
+        self._trusted = buzzer is None  # what is heard is plainly a buzzer
+        self._latest: deque[Change] = deque(maxlen=ENOUGH)  # until it is
+        self._told_s = -math.inf
         self._gatherer = BeepGatherer()
 
     @property
@@ -80,8 +85,7 @@ class LiveEar:
         if self._ear is None:
             changes = self._learn(PLAIN_LOG_ODDS) if self._heard_s >= self._next_s else []
         else:
-            changes = self._ear.hear(block)
-            self._ear.let_go()
+            changes = self._believed(self._ear, self._ear.hear(block))
             if self._heard_s >= self._next_s and not self._ear.busy:
                 self._follow(self._ear)
         if self._ear is not None:
@@ -93,7 +97,7 @@ class LiveEar:
         """Return what the end of the sound leaves unsettled."""
         changes = [] if self._ear is not None else self._learn(SURE_LOG_ODDS)
         if self._ear is not None:
-            changes += self._ear.finish()
+            changes += self._believed(self._ear, self._ear.finish())
         return self._gatherer.finish(changes, self._lately[-1].end_s if self._lately else 0.0)
 
     def _learn(self, least_log_odds: float) -> list[Change]:
@@ -110,6 +114,23 @@ class LiveEar:
                 self._next_s = self._heard_s + PIECE_S
                 return changes
         return []
+
+    def _believed(self, ear: Ear, changes: list[Change]) -> list[Change]:
+        """Return what may be told: of a taught buzzer, only what is rather a buzzer's than not.
+
+        The rest waits until it is, unless ENOUGH others follow.
+        """
+        if self._trusted:
+            ear.let_go()
+            return changes
+        self._latest += changes
+        ear.let_go(but=len(self._latest))
+        if not changes or log_odds_of_buzzer(ear.buzzer, self._latest, ear.doubt, ear.blur_ms) < 0:
+            return []
+        self._trusted = len(self._latest) == ENOUGH
+        untold = [change for change in self._latest if change.time_s > self._told_s]
+        self._told_s = self._latest[-1].time_s
+        return untold
 
     def _follow(self, ear: Ear) -> None:
         if self._unfitted:

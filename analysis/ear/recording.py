@@ -198,12 +198,12 @@ def _hear(
     drifts: bool,
 ) -> _Attempt:
     """Hear the changes of a buzzer that drifts within a window, or does not."""
-    taught = buzzer.quality == np.inf
+    taught = buzzer.open_state is not None
     ear: Ear | None = None
     begin_s = seconds = 0.0
     differ: list[float] = []
     changes: list[Change] = []
-    doubted = not taught
+    doubted = True
     for number, window in enumerate(windows(blocks(), WINDOW_S)):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
@@ -223,7 +223,7 @@ def _hear(
                 changes += ear.hear(block)
                 if doubted and len(changes) >= ENOUGH:
                     doubted = False
-                    if log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms) < SURELY_NONE:
+                    if _log_odds(buzzer, ear, changes) < SURELY_NONE:
                         return _Attempt(Heard([], None, seconds))
         seconds = window[-1].end_s
         progress(seconds)
@@ -231,13 +231,23 @@ def _hear(
         return _Attempt(Heard([], buzzer, seconds))
     changes += ear.finish()
     changes = ear.reconsider(changes)
-    log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)
+    log_odds = _log_odds(buzzer, ear, changes)
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds))
     true_changes = (1.0 - ear.doubt) * len(changes)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
     drifted = float(np.mean(differ or [0.0]))
     return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, drifted)
+
+
+def _log_odds(buzzer: BuzzerPrint, ear: Ear, changes: list[Change]) -> float:
+    """Return the log odds that what an ear heard is a buzzer, by the print it was learnt with.
+
+    Of a taught one it is the print fitted to this sound.
+    """
+    taught = buzzer.open_state is not None
+    known = ear.buzzer if taught and changes else buzzer
+    return log_odds_of_buzzer(known, changes, ear.doubt, ear.blur_ms)
 
 
 def fit_anew(ear: Ear, window: list[Block]) -> bool:

@@ -6,8 +6,8 @@ Told which frames belong to open and which to closed points, nothing need be gue
 each state are counted, and the columns that tell them apart make the print. State 1 is open.
 
 Two recordings differ for other reasons too: the phone's gain, the distance, the hum of a fan. What
-most of the spectrum has in common is therefore taken for the room's and not the buzzer's, and the
-margin between the states is what a column stands apart beyond that.
+most of the spectrum has in common is therefore taken for the room's and not the buzzer's, up to
+MOST_ROOM_DB, and the margin between the states is what a column stands apart beyond that.
 
 Whether the states can be told apart is tried, not assumed: the print is made from every other
 half second and judges the rest, a twentieth of a second at a time. More wrong judgements than
@@ -20,7 +20,7 @@ M. Stone, "Cross-validatory choice and assessment of statistical predictions", J
 36 (1974) 111. I. J. Good, *Probability and the Weighing of Evidence* (1950).
 """
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -42,7 +42,7 @@ from analysis.ear.learning import (
     runs,
     telling,
 )
-from analysis.ear.spectrum import FrameGrid, Levels, Powers
+from analysis.ear.spectrum import FLOOR, FrameGrid, Levels, Powers
 
 Mask = npt.NDArray[np.bool_]
 Array = npt.NDArray[np.float64]
@@ -55,17 +55,20 @@ LEAST_MARGIN_DB = 3.0
 LOWEST_TONE_HZ = 300.0
 """Below, mains hum stands out as a buzzer does."""
 STANDS_OUT_DB = 8.0
+MOST_ROOM_DB = 30.0
+"""More than this no gain or fan makes of the difference: a rattle in silence fills the spectrum."""
 CLIPPED_SHARE = 0.001
 LOUD_DBFS = -40.0
 SILENT_DBFS = -100.0
-LEAST_SHARE = 0.15
-"""Least share of the taught margin that has to be left for a print to be fitted."""
 LEAST_AGREED = 0.8
-LEAST_ALIKE = 0.8
-"""Least cosine between the taught and the fitted way from state to state."""
-PLAIN_WORTH = 4.0
+LEAST_ALIKE = 0.6
+"""Least part of the fitted way from state to state (of its square, in dB) that the taught one has
+to explain."""
+GAINS_DB = np.arange(-80.0, 41.0, 2.0)
+"""By how much a buzzer may be louder than when it was taught."""
+PLAIN_WORTH = 5.0
 """Log odds of being a buzzer with which the search for a better fit ends."""
-LEAST_WORTH = -3.0
+LEAST_WORTH = -1.5
 """Least log odds of being a buzzer; a taught one is expected, so it may be under even."""
 TAUGHT_VOTES_S = 10.0
 """Votes of a taught buzzer, which none need find: as many as of one that is heard plainly."""
@@ -137,7 +140,8 @@ def teach(
     powers = [p[m] for p, m in zip(powers, sounding, strict=True)]
     states = [v[m] for v, m in zip(levels, sounding, strict=True)]
     usual = np.stack([np.median(v, axis=0) for v in states]).astype(np.float64)
-    gap = usual[1] - usual[0] - np.median((usual[1] - usual[0])[: grid.bins])
+    gap = usual[1] - usual[0]
+    gap -= np.clip(np.median(gap[: grid.bins]), -MOST_ROOM_DB, MOST_ROOM_DB)
     columns, evidence = _evidence(states)
     narrow = int(np.abs(gap[: grid.bins]).argmax())
     margin_db = float(np.abs(gap[columns]).max())
@@ -249,10 +253,11 @@ def _trouble(usual: Array, gap: Array, tones: Mask, clipped: float, grid: FrameG
 def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:
     """Fit a taught print to the sound of another day: another phone, distance, room or pitch sag.
 
-    The frames are labelled in up to three ways: by the print as it stands; by where they lie along
-    the way from the spectrum of one state to that of the other, on a scale found anew, so that no
-    gain matters; and as if nothing had been taught. The one that behaves most like a buzzer makes
-    the fresh print, if it goes from state to state in the taught way.
+    The frames are labelled in several ways: by the print as it stands; by where they lie along the
+    way from the spectrum of one state to that of the other, on a scale found anew, so that no gain
+    matters; and as if nothing had been taught. The one that behaves most like a buzzer makes the
+    fresh print, if it goes from state to state as the taught one would at some loudness among the
+    noise there is.
 
     Parameters
     ----------
@@ -266,41 +271,27 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
     Returns
     -------
     BuzzerPrint or None
-        The print for this sound; None when this buzzer is not heard to change in it.
+        The print for this sound, with the log odds that it is a buzzer as its `quality`; None when
+        this buzzer is not heard to change in it.
     """
-    columns = known.columns_in(grid)
-    taught = _gap(known, grid)[columns]
-    if len(powers) * grid.hop_s < 2 * LEAST_S or not taught.any():
+    if len(powers) * grid.hop_s < 2 * LEAST_S or not _gap(known, grid).any():
         return None
     levels = grid.levels(powers)
-    best: tuple[float, BuzzerPrint] | None = None
-    ways: list[Callable[[], Mask | None]] = [
-        lambda: log_odds_by(known, levels, grid) > 0,
-        lambda: _on_the_way(levels, taught, columns),
-        lambda: _as_found(powers, levels, grid, known),
-    ]
-    for way in ways:
-        if best is not None and best[0] > PLAIN_WORTH:
-            break
-        labels = way()
-        heard = None if labels is None else refine(levels, labels, grid.hop_s)
-        if labels is None or heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
-            continue
-        fresh = make_print(levels, powers, heard, grid, known.quality)
-        again = _gap(fresh, grid)[columns]
-        along = taught @ again
-        if along < LEAST_SHARE * (taught @ taught):
-            continue  # a voice in the buzzer's columns, say
-        if along < LEAST_ALIKE * np.sqrt((taught @ taught) * (again @ again)):
+    best: BuzzerPrint | None = None
+    for labels in _labelled(powers, levels, grid, known):
+        heard = refine(levels, labels, grid.hop_s)
+        if heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
             continue
         judged = judge(levels, TAUGHT_VOTES_S, heard, grid)
-        if judged is None or judged.quality <= LEAST_WORTH:
+        if judged is None or judged.quality <= (LEAST_WORTH if best is None else best.quality):
             continue
-        if best is None or judged.quality > best[0]:
-            best = judged.quality, fresh
-    if best is None:
-        return None
-    return best[1].known_as(known)
+        fresh = make_print(levels, powers, heard, grid, judged.quality)
+        if not _goes_alike(fresh, known, grid):
+            continue  # a voice in the buzzer's columns, say
+        best = fresh
+        if best.quality > PLAIN_WORTH:
+            break
+    return None if best is None else best.known_as(known)
 
 
 def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
@@ -312,32 +303,59 @@ def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
     return "closed" if buzzer.silent == buzzer.open_state else "open"
 
 
-def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) -> Mask | None:
+def _labelled(
+    powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint
+) -> Iterator[Mask]:
+    """Yield ways to label frames as those of a known buzzer, the surest first."""
+    yield log_odds_by(known, levels, grid) > 0
+    labels = _on_the_way(levels, grid, known)
+    if labels is not None:
+        yield labels
+    for found in learn(powers, grid):
+        columns = found.columns_in(grid)
+        labels = log_odds_by(found, levels, grid) > 0
+        yield labels if _gap(found, grid)[columns] @ _gap(known, grid)[columns] > 0 else ~labels
+
+
+def _on_the_way(levels: Levels, grid: FrameGrid, known: BuzzerPrint) -> Mask | None:
     """Label frames by their place along the way from state to state, on a scale found anew."""
+    columns = known.columns_in(grid)
+    taught = _gap(known, grid)[columns]
     course = uniform_filter1d(levels[:, columns] @ (taught / (taught @ taught)), 5)
     low, high = _two_levels(course)
-    if high - low < LEAST_SHARE:
+    if (high - low) * np.abs(taught).max() < LEAST_MARGIN_DB:
         return None
     share = (course - low) / (high - low)
     return carry_over(share > 0.65, share < 0.35)
 
 
-def _as_found(powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint) -> Mask | None:
-    """Label frames by the likeliest buzzer in them, its states named as taught."""
-    found = learn(powers, grid)
-    if not found:
-        return None
-    columns = found[0].columns_in(grid)
-    labels = log_odds_by(found[0], levels, grid) > 0
-    return labels if _gap(found[0], grid)[columns] @ _gap(known, grid)[columns] > 0 else ~labels
+def _goes_alike(fresh: BuzzerPrint, known: BuzzerPrint, grid: FrameGrid) -> bool:
+    """Say whether a print goes from state to state as a known one would, in the noise there is.
+
+    Of the known one's spectra, made so much louder or fainter that they fit best, noise hides a
+    part: what is left in the fainter state beside them.
+    """
+    columns = known.columns_in(grid)
+    now, then = (10 ** (_levels(one, grid)[:, columns] / 10) for one in (fresh, known))
+    gain = 10 ** (GAINS_DB[:, None, None] / 10)
+    noise = np.maximum((now - gain * then).min(axis=1, keepdims=True), FLOOR)
+    zero, one = np.moveaxis(10 * np.log10(gain * then + noise), 1, 0)
+    gap = 10 * np.log10(now[1] / now[0])
+    unlike = ((one - zero - gap) ** 2).sum(axis=1).min()
+    return bool(unlike < (1.0 - LEAST_ALIKE) * (gap @ gap))
 
 
 def _gap(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:
     """Return how much louder state 1 is than state 0 in each column, in dB."""
+    zero, one = _levels(buzzer, grid)
+    return np.asarray(one - zero)
+
+
+def _levels(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:
+    """Return the usual level of each column in both states, shape (2, columns), in dB."""
     hz = (grid.low + np.arange(grid.bins)) * grid.bin_hz
     spectrum = [np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum]
-    zero, one = grid.levels(np.array(spectrum, dtype=np.float32))
-    return np.asarray(one - zero, dtype=np.float64)
+    return np.asarray(grid.levels(np.array(spectrum, dtype=np.float32)), dtype=np.float64)
 
 
 def _two_levels(course: Array) -> tuple[float, float]:
