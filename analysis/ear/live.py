@@ -1,10 +1,11 @@
 """Hearing as it comes: learn the buzzer from what was heard so far, then report each change.
 
 A taught buzzer is listened for from the first block, and each change is reported as it settles, if
-it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. An untaught one is
-looked for in the last LONGEST_S of sound, at ever longer intervals, until it is plain; what had
-gone by is then heard again, so that no change is lost, and from there on every change is reported
-as it settles. Every PIECE_S the print follows the buzzer's drift, when no change is under way.
+it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. Every FIT_S its print
+is tried to be fitted to the last LONGEST_S of sound; an untaught one is looked for there, at ever
+longer intervals, until it is plain. What had gone by is then heard again, so that no change is
+lost, and from there on every change is reported as it settles. Every PIECE_S the print follows the
+buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
 be known by then.
@@ -20,8 +21,9 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
 from analysis.ear.learning import learn
-from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, fit_anew
+from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS
 from analysis.ear.spectrum import FrameGrid
+from analysis.ear.teaching import retune
 from analysis.ear.window import frames_of
 from analysis.sound import Block
 
@@ -33,7 +35,9 @@ FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
 """Each try to learn comes this much later than the one before, up to LONGEST_S apart."""
 FIT_S = 20.0
-"""How often a taught print is tried to be fitted to the sound of this day."""
+"""How often a taught print is tried to be fitted to the sound of this day, until it is."""
+SAME_S = 0.03
+"""A change this close to the last that was told is that one."""
 FOLLOWED_S = 6 * PIECE_S
 """How much of the latest sound the print is fitted to as it follows."""
 
@@ -60,8 +64,7 @@ class LiveEar:
         self._heard_s = 0.0
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
         self._next_s = FIRST_TRY_S if buzzer is None else FIT_S
-        self._unfitted = buzzer is not None  # a taught print, to the sound of this day
-        self._trusted = buzzer is None  # what is heard is plainly a buzzer
+        self._trusted = buzzer is None  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)  # until it is
         self._told_s = -math.inf
         self._gatherer = BeepGatherer()
@@ -86,8 +89,11 @@ class LiveEar:
             changes = self._learn(PLAIN_LOG_ODDS) if self._heard_s >= self._next_s else []
         else:
             changes = self._believed(self._ear, self._ear.hear(block))
-            if self._heard_s >= self._next_s and not self._ear.busy:
+            due = self._heard_s >= self._next_s and not self._ear.busy
+            if due and self._trusted:
                 self._follow(self._ear)
+            elif due:
+                changes += self._fit(self._ear)
         if self._ear is not None:
             self._gatherer.pulse_s = self._ear.buzzer.pulse_s
             self._gatherer.sounds = self._ear.sounds
@@ -96,6 +102,8 @@ class LiveEar:
     def finish(self) -> list[Change]:
         """Return what the end of the sound leaves unsettled."""
         changes = [] if self._ear is not None else self._learn(SURE_LOG_ODDS)
+        if self._ear is not None and not self._trusted:
+            changes += self._fit(self._ear)
         if self._ear is not None:
             changes += self._believed(self._ear, self._ear.finish())
         return self._gatherer.finish(changes, self._lately[-1].end_s if self._lately else 0.0)
@@ -107,13 +115,20 @@ class LiveEar:
         for found in learn(frames_of(list(self._lately)), self._grid):
             if found.quality < least_log_odds:
                 continue
-            ear = Ear(self._grid.rate_hz, found, self._sounding)
-            changes = [change for block in self._lately for change in ear.hear(block)]
-            if log_odds_of_buzzer(found, changes, ear.doubt, ear.blur_ms) > 0:
-                self._ear = ear
-                self._next_s = self._heard_s + PIECE_S
+            changes = self._hear_again(found)
+            if changes is not None:
                 return changes
         return []
+
+    def _hear_again(self, found: BuzzerPrint) -> list[Change] | None:
+        """Hear with a print what had gone by, and go on with it; None if that is no buzzer."""
+        ear = Ear(self._grid.rate_hz, found, self._sounding)
+        changes = [change for block in self._lately for change in ear.hear(block)]
+        if log_odds_of_buzzer(found, changes, ear.doubt, ear.blur_ms) <= 0:
+            return None
+        self._ear, self._trusted = ear, True
+        self._next_s = self._heard_s + PIECE_S
+        return changes
 
     def _believed(self, ear: Ear, changes: list[Change]) -> list[Change]:
         """Return what may be told: of a taught buzzer, only what is rather a buzzer's than not.
@@ -132,11 +147,14 @@ class LiveEar:
         self._told_s = self._latest[-1].time_s
         return untold
 
+    def _fit(self, ear: Ear) -> list[Change]:
+        """Fit a taught print to the sound of this day."""
+        self._next_s = self._heard_s + FIT_S
+        fresh = retune(frames_of(list(self._lately)), self._grid, ear.buzzer)
+        changes = None if fresh is None else self._hear_again(fresh)
+        return [c for c in changes or () if c.time_s > self._told_s + SAME_S]
+
     def _follow(self, ear: Ear) -> None:
-        if self._unfitted:
-            self._next_s = self._heard_s + FIT_S
-            self._unfitted = not fit_anew(ear, list(self._lately))
-            return
         self._next_s = self._heard_s + PIECE_S
         since_s = self._lately[-1].end_s - FOLLOWED_S
         latest = [block for block in self._lately if block.start_s > since_s]

@@ -209,7 +209,7 @@ def _hear(
             ear = Ear(window[0].rate_hz, buzzer, sounding)
             begin_s = window[0].start_s
         if taught:
-            fit_anew(ear, window)
+            ear.follow(retune(frames_of(window), ear.grid, ear.buzzer) or ear.buzzer)
         pieces = Pieces(window, buzzer)
         whole = pieces.fitted(ear.buzzer)
         prints = [whole] * len(pieces.blocks)
@@ -248,11 +248,3 @@ def _log_odds(buzzer: BuzzerPrint, ear: Ear, changes: list[Change]) -> float:
     taught = buzzer.open_state is not None
     known = ear.buzzer if taught and changes else buzzer
     return log_odds_of_buzzer(known, changes, ear.doubt, ear.blur_ms)
-
-
-def fit_anew(ear: Ear, window: list[Block]) -> bool:
-    """Fit the print of a taught buzzer to the sound of this day; say whether it was heard."""
-    fresh = retune(frames_of(window), ear.grid, ear.buzzer)
-    if fresh is not None:
-        ear.follow(fresh)
-    return fresh is not None
