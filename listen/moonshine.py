@@ -1,7 +1,7 @@
 """A second encoder: that of Moonshine "base", which hears otherwise than Whisper's.
 
-The two were taught apart and mishear different things, so that where words matched with what either
-hears are the same (:mod:`analysis.spoken.matching`) they are surer, and elsewhere there is a doubt.
+The two were taught apart and mishear different things, so that what is matched with what both hear
+(:mod:`analysis.spoken.matching`) is surer where they agree, and in doubt elsewhere.
 Moonshine's decoder is not used: it writes any English text, and of these words not even half right
 in a shop's noise.
 
