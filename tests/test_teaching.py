@@ -172,16 +172,13 @@ def test_a_print_is_not_fitted_to_something_else():
         assert retune(grid.powers(other.astype(np.float32)), grid, known) is None
 
 
-def keyed(seconds: float, every_s: float, noise: float) -> np.ndarray:
-    """Return a tone of 2.1 kHz that comes and goes, in noise of so much of its power."""
-    rng, t = np.random.default_rng(3), np.arange(int(seconds * RATE)) / RATE
-    tone = 0.1 * np.sin(2 * np.pi * 2100 * t) * (t % (2 * every_s) < every_s)
-    return tone + 0.1 * np.sqrt(noise / 2) * rng.normal(size=len(t))
+def tone(changes_s, seconds: float, noise: float) -> np.ndarray:
+    return sound(changes_s, seconds, closed=0.1, noise=noise, pitches_hz=(2100, 2100))
 
 
 def taught_in_silence() -> BuzzerPrint:
     """Return the print of that tone, closed while it sounds, without any noise to speak of."""
-    x, grid = keyed(10.0, 5.0, 1e-9).astype(np.float32), FrameGrid.at_rate(RATE)
+    x, grid = tone([5.0], 10.0, 3e-6).astype(np.float32), FrameGrid.at_rate(RATE)
     lesson = teach(grid.powers(x[: 4 * RATE]), grid.powers(x[6 * RATE : -RATE]), grid)
     assert lesson.trouble is None and lesson.margin_db > 50
     return lesson.buzzer
@@ -189,18 +186,15 @@ def taught_in_silence() -> BuzzerPrint:
 
 def heard_taught(x: np.ndarray, rate: float) -> tuple[list[Change], list[Change]]:
     """Return what is heard of it in a file and live."""
-    block = round(0.02 * rate)
-    blocks = [
-        Block(x[i : i + block].astype(np.float32), rate, i / rate) for i in range(0, len(x), block)
-    ]
+    blocks = list(Block(x.astype(np.float32), rate, 0.0).pieces(0.02))
     live = LiveEar(rate, "closed", taught_in_silence())
     told = [change for each in blocks for change in live.hear(each)]
     return hear(lambda: blocks, "closed", taught_in_silence()).changes, told + live.finish()
 
 
 def test_a_buzzer_taught_in_silence_is_heard_in_noise_as_loud() -> None:
-    changes, live = heard_taught(keyed(30.0, 1.37, 1.0), RATE)
     known_s = np.arange(1.37, 30.0, 1.37)
+    changes, live = heard_taught(tone(known_s, 30.0, 0.1 / np.sqrt(2)), RATE)
     assert [c.time_s for c in changes] == pytest.approx(known_s, abs=0.003)
     assert [c.points for c in changes] == (["open", "closed"] * 11)[: len(known_s)]
     assert [c.time_s for c in live] == pytest.approx(known_s, abs=0.005)

@@ -198,7 +198,6 @@ def _hear(
     drifts: bool,
 ) -> _Attempt:
     """Hear the changes of a buzzer that drifts within a window, or does not."""
-    taught = buzzer.open_state is not None
     ear: Ear | None = None
     begin_s = seconds = 0.0
     differ: list[float] = []
@@ -208,7 +207,7 @@ def _hear(
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
             begin_s = window[0].start_s
-        if taught:
+        if buzzer.taught:
             ear.follow(retune(frames_of(window), ear.grid, ear.buzzer) or ear.buzzer)
         pieces = Pieces(window, buzzer)
         whole = pieces.fitted(ear.buzzer)
@@ -245,6 +244,5 @@ def _log_odds(buzzer: BuzzerPrint, ear: Ear, changes: list[Change]) -> float:
 
     Of a taught one it is the print fitted to this sound.
     """
-    taught = buzzer.open_state is not None
-    known = ear.buzzer if taught and changes else buzzer
+    known = ear.buzzer if buzzer.taught and changes else buzzer
     return log_odds_of_buzzer(known, changes, ear.doubt, ear.blur_ms)

@@ -85,7 +85,7 @@ class Lesson:
     Attributes
     ----------
     buzzer : BuzzerPrint
-        With `open_state` set, and infinite `quality`: it need not be recognised as a buzzer.
+        With `open_state` set, and infinite `quality`: it has not met the sound of a day yet.
     margin_db : float
         How far the states stand apart in the column that shows it best, beyond what the whole
         spectrum does.
@@ -274,7 +274,8 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
         The print for this sound, with the log odds that it is a buzzer as its `quality`; None when
         this buzzer is not heard to change in it.
     """
-    if len(powers) * grid.hop_s < 2 * LEAST_S or not _gap(known, grid).any():
+    taught = _gap(known, grid)[known.columns_in(grid)]
+    if len(powers) * grid.hop_s < 2 * LEAST_S or not taught.any():
         return None
     levels = grid.levels(powers)
     best: BuzzerPrint | None = None
@@ -296,7 +297,7 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
 
 def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
     """Return when a buzzer sounds; None when it was not taught."""
-    if buzzer.open_state is None:
+    if not buzzer.taught:
         return None
     if buzzer.silent is None:
         return "both"
@@ -308,19 +309,18 @@ def _labelled(
 ) -> Iterator[Mask]:
     """Yield ways to label frames as those of a known buzzer, the surest first."""
     yield log_odds_by(known, levels, grid) > 0
-    labels = _on_the_way(levels, grid, known)
+    gap, columns = _gap(known, grid), known.columns_in(grid)
+    labels = _on_the_way(levels, gap[columns], columns)
     if labels is not None:
         yield labels
     for found in learn(powers, grid):
         columns = found.columns_in(grid)
         labels = log_odds_by(found, levels, grid) > 0
-        yield labels if _gap(found, grid)[columns] @ _gap(known, grid)[columns] > 0 else ~labels
+        yield labels if _gap(found, grid)[columns] @ gap[columns] > 0 else ~labels
 
 
-def _on_the_way(levels: Levels, grid: FrameGrid, known: BuzzerPrint) -> Mask | None:
+def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) -> Mask | None:
     """Label frames by their place along the way from state to state, on a scale found anew."""
-    columns = known.columns_in(grid)
-    taught = _gap(known, grid)[columns]
     course = uniform_filter1d(levels[:, columns] @ (taught / (taught @ taught)), 5)
     low, high = _two_levels(course)
     if (high - low) * np.abs(taught).max() < LEAST_MARGIN_DB:

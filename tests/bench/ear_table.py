@@ -34,6 +34,8 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
+from analysis.ear.buzzer import BuzzerPrint
+
 from . import known_signal, rivals, rooms, scenes
 from .score import Found, Score, score, total
 
@@ -73,13 +75,14 @@ class Result:
 # Hearing
 
 
-def hear_ours(scene: scenes.Scene) -> tuple[list[Found], bool]:
+def hear_ours(scene: scenes.Scene, taught: BuzzerPrint | None = None) -> tuple[list[Found], bool]:
     """Return what our ear found, and whether it said "no buzzer heard"."""
     from analysis.ear.recording import hear
+    from analysis.ear.teaching import sounding_of
     from analysis.sound import Block
 
     blocks = list(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0))
-    heard = hear(lambda: blocks, scene.sounding)
+    heard = hear(lambda: blocks, sounding_of(taught) if taught else scene.sounding, taught)
     found = [
         Found(c.time_s, c.uncertainty_s, c.settled_s, c.change, c.points) for c in heard.changes
     ]

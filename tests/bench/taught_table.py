@@ -19,14 +19,12 @@ from rich.progress import track
 from rich.table import Table
 
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.ear.recording import hear
 from analysis.ear.spectrum import FrameGrid
-from analysis.ear.teaching import sounding_of, teach
-from analysis.sound import Block
+from analysis.ear.teaching import teach
 
 from . import scenes
 from .ear_table import Case, hear_ours
-from .score import Found, Score, score
+from .score import Score, score, total
 
 TAUGHT_SHARE = 0.4
 CLEAR_S = 0.05
@@ -57,21 +55,11 @@ def lesson(case: Case) -> BuzzerPrint:
     return teach(powers[clear & ~is_open], powers[clear & is_open], grid).buzzer
 
 
-def hear_taught(scene: scenes.Scene, buzzer: BuzzerPrint) -> list[Found]:
-    """Return what is found of a taught buzzer."""
-    blocks = list(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0))
-    return [
-        Found(c.time_s, c.uncertainty_s, c.settled_s, c.change, c.points)
-        for c in hear(lambda: blocks, sounding_of(buzzer), buzzer).changes
-    ]
-
-
 def run(case: Case) -> Both:
     """Hear a scene both ways."""
     scene = scenes.make_scene(case.buzzer, case.noise, case.snr_db, case.seed, case.seconds)
-    untaught, _ = hear_ours(scene)
-    taught = hear_taught(scene, lesson(case))
-    return Both(case, *(score(scene.truth, f, scene.seconds) for f in (untaught, taught)))
+    heard = (hear_ours(scene, taught)[0] for taught in (None, lesson(case)))
+    return Both(case, *(score(scene.truth, found, scene.seconds) for found in heard))
 
 
 def rows(results: list[Both]) -> list[tuple[str, int, float, float]]:
@@ -80,19 +68,10 @@ def rows(results: list[Both]) -> list[tuple[str, int, float, float]]:
     groups |= {f"{ratio:g} dB": [r for r in results if r.case.snr_db == ratio] for ratio in RATIOS}
     groups["all"] = results
     return [
-        (label, untaught.true, untaught.f1, taught.f1)
+        (label, untaught.true, untaught.f1, total(r.taught for r in those).f1)
         for label, those in groups.items()
-        if those
-        for untaught, taught in [_sums(those)]
+        if (untaught := total(r.untaught for r in those)).true
     ]
-
-
-def _sums(those: list[Both]) -> tuple[Score, Score]:
-    first, *others = those
-    untaught, taught = first.untaught, first.taught
-    for one in others:
-        untaught, taught = untaught + one.untaught, taught + one.taught
-    return untaught, taught
 
 
 @click.command()
@@ -113,7 +92,7 @@ def main(seed: int, buzzers: tuple[str, ...], noises: tuple[str, ...]) -> None:
     alone = Table("false changes in a minute of", *buzzers)
     for noise in track(noises, "Without it"):
         scene = scenes.no_buzzer_scene(noise, seed, 60.0)
-        alone.add_row(noise, *(str(len(hear_taught(scene, prints[b]))) for b in buzzers))
+        alone.add_row(noise, *(str(len(hear_ours(scene, prints[b])[0])) for b in buzzers))
     console.print(alone)
 
 
