@@ -32,6 +32,7 @@ problems", Theory Prob. Appl. 8 (1963) 22.
 import math
 from collections import deque
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -67,6 +68,8 @@ STEADY_S = 0.030
 """How long the new sound must have lasted at the end of what is looked at."""
 LOOK_AGAIN_S = 0.011
 """After how long a change that has not settled yet is looked at again."""
+FAINTEST = 2.0**-23 / math.sqrt(12.0)
+"""Noise of a converter of 24 bits, in full scales."""
 DOUBTED = 0.6
 """Odds of no true change from which one is doubted: noise may hide a sound, or sound like it."""
 DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
@@ -365,7 +368,7 @@ class Ear:
         if first_s < origin_s:
             return []
         first, last = (round((t - origin_s) * rate) for t in (first_s, end_s))
-        x = self._latest.samples[first:last].astype(float)
+        x = self._sound(first, last)
         here = due.after(first_s)
         heard = cut_short(Stretch(x, rate, self._tell, silent, here.start_s), here)
         if heard is None:
@@ -391,7 +394,7 @@ class Ear:
         if first_s < max(origin_s, self._last_settled_s):
             return []
         first, last = (round((t - origin_s) * rate) for t in (first_s, last_s))
-        x = self._latest.samples[first:last][::-1].astype(float)
+        x = self._sound(first, last)[::-1]
         heard = broken_up(Stretch(x, rate, self._tell, silent, due.start_s), due)
         if heard is None:
             return []
@@ -430,6 +433,12 @@ class Ear:
             margin_db=self.buzzer.margin_db,
         )
 
+    def _sound(self, first: int, last: int) -> Array:
+        """Return a stretch of the latest sound, with the noise that digital silence has not."""
+        samples = self._latest.samples[first:last]
+        numbers = self._start + first + np.arange(len(samples))
+        return np.asarray(samples + np.take(_faint_noise(), numbers, mode="wrap"))
+
     def _leaning(self, state: int) -> float:
         """Return the log odds of a state, after the last frame."""
         return self._log_odds if state else -self._log_odds
@@ -459,8 +468,8 @@ class Ear:
         samples = self._latest.samples
         here_s = min(len(samples) / rate, turn_s + HEARD_AHEAD_S)
         first_s = max(0.0, self._last_settled_s - origin_s, turn_s - LOOK_BACK_S)
-        first = int(first_s * rate)
-        x = samples[first : int(here_s * rate)].astype(float)
+        first = round(first_s * rate)
+        x = self._sound(first, round(here_s * rate))
         self._turn = None
         stretch = Stretch(x, rate, self._tell, 1 - turn.state, turn_s - first_s)
         if stretch.flips is None:
@@ -520,6 +529,12 @@ class Ear:
             return None
         sounds = state != self.buzzer.silent
         return "open" if sounds == (self.sounding == "open") else "closed"
+
+
+@lru_cache(maxsize=1)
+def _faint_noise() -> Array:
+    """Return noise of a converter, over and over."""
+    return np.random.default_rng(0).normal(0.0, FAINTEST, 1 << 16)
 
 
 def _told(moment: Moment, shape_log_odds: Array, chattered: bool) -> tuple[float, float]:

@@ -23,8 +23,8 @@ from analysis.ear.ear import Ear
 from analysis.ear.learning import learn
 from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS
 from analysis.ear.spectrum import FrameGrid
-from analysis.ear.teaching import retune
-from analysis.ear.window import frames_of
+from analysis.ear.teaching import LEAST_WORTH, retune
+from analysis.ear.window import Lately, frames_of
 from analysis.sound import Block
 
 LONGEST_S = 40.0
@@ -33,9 +33,12 @@ SURE_LOG_ODDS = 1.0
 """Least log odds with which a sound is heard as a buzzer when there is no more to come."""
 FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
-"""Each try to learn comes this much later than the one before, up to LONGEST_S apart."""
-FIT_S = 20.0
-"""How often a taught print is tried to be fitted to the sound of this day, until it is."""
+"""Each try to learn or fit comes this much later than the one before, up to LONGEST_S apart."""
+LITTLE_S = 20.0
+"""In less sound than this only a plain buzzer is taken for the one that was taught."""
+CELL_S = 0.1
+"""The latest sound is kept in cells of this length, and looked at again when one is full: so it
+does not matter how long the blocks are."""
 SAME_S = 0.03
 """A change this close to the last that was told is that one."""
 FOLLOWED_S = 6 * PIECE_S
@@ -60,10 +63,9 @@ class LiveEar:
     ):
         self._grid = FrameGrid.at_rate(rate_hz)
         self._sounding = sounding
-        self._lately: deque[Block] = deque()
-        self._heard_s = 0.0
+        self._lately = Lately(CELL_S, LONGEST_S)
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
-        self._next_s = FIRST_TRY_S if buzzer is None else FIT_S
+        self._next_s = FIRST_TRY_S
         self._trusted = buzzer is None  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)  # until it is
         self._told_s = -math.inf
@@ -81,38 +83,45 @@ class LiveEar:
 
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes that are settled now, in time order."""
-        self._lately.append(block)
-        self._heard_s += len(block.samples) / block.rate_hz
-        while block.end_s - self._lately[0].end_s > LONGEST_S:
-            self._lately.popleft()
-        if self._ear is None:
-            changes = self._learn(PLAIN_LOG_ODDS) if self._heard_s >= self._next_s else []
-        else:
-            changes = self._believed(self._ear, self._ear.hear(block))
-            due = self._heard_s >= self._next_s and not self._ear.busy
-            if due and self._trusted:
-                self._follow(self._ear)
-            elif due:
-                changes += self._fit(self._ear)
-        if self._ear is not None:
-            self._gatherer.pulse_s = self._ear.buzzer.pulse_s
-            self._gatherer.sounds = self._ear.sounds
-        return self._gatherer.take(changes, block.end_s)
+        changes: list[Change] = []
+        for piece, is_cells_end in self._lately.pieces(block):
+            heard = [] if self._ear is None else self._believed(self._ear, self._ear.hear(piece))
+            if is_cells_end:
+                heard += self._look_back()
+            if self._ear is not None:
+                self._gatherer.pulse_s = self._ear.buzzer.pulse_s
+                self._gatherer.sounds = self._ear.sounds
+            changes += self._gatherer.take(heard, piece.end_s)
+        return changes
 
     def finish(self) -> list[Change]:
         """Return what the end of the sound leaves unsettled."""
+        self._lately.end_cell()
         changes = [] if self._ear is not None else self._learn(SURE_LOG_ODDS)
         if self._ear is not None and not self._trusted:
-            changes += self._fit(self._ear)
+            changes += self._fit(self._ear, LEAST_WORTH)
         if self._ear is not None:
             changes += self._believed(self._ear, self._ear.finish())
-        return self._gatherer.finish(changes, self._lately[-1].end_s if self._lately else 0.0)
+        end_s = self._lately.blocks[-1].end_s if self._lately.blocks else 0.0
+        return self._gatherer.finish(changes, end_s)
+
+    def _look_back(self) -> list[Change]:
+        """Learn, fit or follow the buzzer, when that is due; return what is told of it anew."""
+        heard_s, ear = self._lately.heard_s, self._ear
+        if heard_s < self._next_s - CELL_S / 2 or (ear is not None and ear.busy):
+            return []
+        if ear is None:
+            return self._learn(PLAIN_LOG_ODDS)
+        if not self._trusted:
+            return self._fit(ear, PLAIN_LOG_ODDS if heard_s < LITTLE_S else LEAST_WORTH)
+        self._follow(ear)
+        return []
 
     def _learn(self, least_log_odds: float) -> list[Change]:
-        self._next_s = self._heard_s + min(LONGEST_S, (RELUCTANCE - 1) * self._heard_s)
-        if not self._lately:
+        self._try_later()
+        if not self._lately.blocks:
             return []
-        for found in learn(frames_of(list(self._lately)), self._grid):
+        for found in learn(frames_of(self._lately.blocks), self._grid):
             if found.quality < least_log_odds:
                 continue
             changes = self._hear_again(found)
@@ -123,11 +132,11 @@ class LiveEar:
     def _hear_again(self, found: BuzzerPrint) -> list[Change] | None:
         """Hear with a print what had gone by, and go on with it; None if that is no buzzer."""
         ear = Ear(self._grid.rate_hz, found, self._sounding)
-        changes = [change for block in self._lately for change in ear.hear(block)]
+        changes = [change for block in self._lately.blocks for change in ear.hear(block)]
         if log_odds_of_buzzer(found, changes, ear.doubt, ear.blur_ms) <= 0:
             return None
         self._ear, self._trusted = ear, True
-        self._next_s = self._heard_s + PIECE_S
+        self._next_s = self._lately.heard_s + PIECE_S
         return changes
 
     def _believed(self, ear: Ear, changes: list[Change]) -> list[Change]:
@@ -147,17 +156,24 @@ class LiveEar:
         self._told_s = self._latest[-1].time_s
         return untold
 
-    def _fit(self, ear: Ear) -> list[Change]:
+    def _try_later(self) -> None:
+        """Look at the latest sound again after a while: the longer, the longer it was in vain."""
+        heard_s = self._lately.heard_s
+        self._next_s = heard_s + min(LONGEST_S, (RELUCTANCE - 1) * heard_s)
+
+    def _fit(self, ear: Ear, least_log_odds: float) -> list[Change]:
         """Fit a taught print to the sound of this day."""
-        self._next_s = self._heard_s + FIT_S
-        fresh = retune(frames_of(list(self._lately)), self._grid, ear.buzzer)
-        changes = None if fresh is None else self._hear_again(fresh)
-        return [c for c in changes or () if c.time_s > self._told_s + SAME_S]
+        self._try_later()
+        fresh = retune(frames_of(self._lately.blocks), self._grid, ear.buzzer)
+        if fresh is None or fresh.quality < least_log_odds:
+            return []
+        changes = self._hear_again(fresh) or []
+        return [change for change in changes if change.time_s > self._told_s + SAME_S]
 
     def _follow(self, ear: Ear) -> None:
-        self._next_s = self._heard_s + PIECE_S
-        since_s = self._lately[-1].end_s - FOLLOWED_S
-        latest = [block for block in self._lately if block.start_s > since_s]
+        self._next_s = self._lately.heard_s + PIECE_S
+        since_s = self._lately.blocks[-1].end_s - FOLLOWED_S
+        latest = [block for block in self._lately.blocks if block.start_s > since_s - CELL_S / 2]
         pieces = Pieces(latest, ear.buzzer)
         if len(pieces.blocks) > 1:
             ear.follow(pieces.fresh(ear.buzzer))

@@ -6,8 +6,8 @@ Told which frames belong to open and which to closed points, nothing need be gue
 each state are counted, and the columns that tell them apart make the print. State 1 is open.
 
 Two recordings differ for other reasons too: the phone's gain, the distance, the hum of a fan. What
-most of the spectrum has in common is therefore taken for the room's and not the buzzer's, up to
-MOST_ROOM_DB, and the margin between the states is what a column stands apart beyond that.
+most of the spectrum has in common is therefore taken for the room's and not the buzzer's, if it is
+less than MOST_ROOM_DB, and the margin between the states is what a column stands apart beyond that.
 
 Whether the states can be told apart is tried, not assumed: the print is made from every other
 half second and judges the rest, a twentieth of a second at a time. More wrong judgements than
@@ -141,7 +141,8 @@ def teach(
     states = [v[m] for v, m in zip(levels, sounding, strict=True)]
     usual = np.stack([np.median(v, axis=0) for v in states]).astype(np.float64)
     gap = usual[1] - usual[0]
-    gap -= np.clip(np.median(gap[: grid.bins]), -MOST_ROOM_DB, MOST_ROOM_DB)
+    common = float(np.median(gap[: grid.bins]))
+    gap -= common if abs(common) < MOST_ROOM_DB else 0.0
     columns, evidence = _evidence(states)
     narrow = int(np.abs(gap[: grid.bins]).argmax())
     margin_db = float(np.abs(gap[columns]).max())
@@ -338,7 +339,8 @@ def _goes_alike(fresh: BuzzerPrint, known: BuzzerPrint, grid: FrameGrid) -> bool
     columns = known.columns_in(grid)
     now, then = (10 ** (_levels(one, grid)[:, columns] / 10) for one in (fresh, known))
     gain = 10 ** (GAINS_DB[:, None, None] / 10)
-    noise = np.maximum((now - gain * then).min(axis=1, keepdims=True), FLOOR)
+    noise = np.take_along_axis(now - gain * then, now.argmin(axis=0)[None, None], axis=1)
+    noise = np.maximum(noise, FLOOR)
     zero, one = np.moveaxis(10 * np.log10(gain * then + noise), 1, 0)
     gap = 10 * np.log10(now[1] / now[0])
     unlike = ((one - zero - gap) ** 2).sum(axis=1).min()
