@@ -92,6 +92,27 @@ def test_busy_tone_cadence_scored_by_mir_eval():
     assert (f, precision, recall) == (1, 1, 1)
 
 
+@pytest.mark.parametrize("rate", [8000, 16000, 48000])
+def test_digital_silence_beside_a_tone_spoils_no_moment(rate):
+    """Nothing at all is heard between: no noise that could be measured."""
+    for shift_s in np.random.default_rng(rate).uniform(0.0, 0.1, 12):
+        edges_s = np.array(EDGES_S) + shift_s
+        heard = changes_in(keyed(edges_s, 8, rate, noise=0.0), rate)
+        assert np.abs(errors_ms(heard, edges_s)).max() < 0.4
+
+
+def test_a_machine_that_comes_and_goes_is_not_taken_for_the_buzzer():
+    """Both go on and off, and the machine is the louder one; but the buzzer does so at once."""
+    rng = np.random.default_rng(7)
+    t = np.arange(40 * 48000) / 48000
+    edges_s = np.arange(1.7, 39.0, 1.9)
+    runs = np.clip(3 * np.sin(2 * np.pi * t / 13.0), 0, 1)
+    rumble = signal.lfilter([1], [1, -0.97], rng.normal(size=len(t)))
+    machine = runs * 0.016 * rumble + 0.001 * rng.normal(size=len(t))
+    heard = changes_in(keyed(edges_s, 40) * 0.1 + machine.astype(np.float32), 48000)
+    assert np.abs(errors_ms(heard, edges_s)).max() < 10.0  # where it runs, it hides the buzzer
+
+
 @pytest.mark.skipif(shutil.which("sox") is None, reason="SoX is not installed")
 def test_tone_laid_down_by_sox_at_exact_samples(tmp_path):
     import soundfile

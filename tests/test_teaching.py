@@ -169,7 +169,24 @@ def test_a_print_is_not_fitted_to_something_else():
     grid = FrameGrid.at_rate(RATE)
     known = print_of(sound([3], 6), 3, grid).buzzer
     for other in (sound([], 6, closed=0.0), sound([], 6), sound([3], 6, pitches_hz=(1500, 1500))):
-        assert retune(grid.powers(other.astype(np.float32)), grid, known) is None
+        assert retune(grid.powers(other.astype(np.float32)), grid, known) == []
+
+
+@pytest.mark.parametrize("hiss", [3e-6, 3e-3])
+def test_a_rattle_is_known_to_be_silent_when_it_is(hiss: float) -> None:
+    """A growl fills the spectrum, so that all of it grows louder: in silence, and in some hiss."""
+    rng = np.random.default_rng(3)
+    rattle = np.where(np.arange(6 * RATE) < 3 * RATE, 0.0, 0.1) * rng.normal(size=6 * RATE)
+    lesson = print_of(rattle + hiss * rng.normal(size=6 * RATE), 3, FrameGrid.at_rate(RATE))
+    assert lesson.trouble is None and sounding_of(lesson.buzzer) == "open"
+
+
+def test_a_buzzer_taught_in_noise_fits_it_in_silence() -> None:
+    grid = FrameGrid.at_rate(RATE)
+    noisy, still = (sound([3.1, 4.9], 8, noise=noise).astype(np.float32) for noise in (0.05, 1e-5))
+    known = teach(*(grid.powers(noisy[a:b]) for a, b in ((0, 3 * RATE), (52000, 76000))), grid)
+    fitted = retune(grid.powers(still), grid, known.buzzer)
+    assert fitted and fitted[0].silent == known.buzzer.silent == 1
 
 
 def tone(changes_s, seconds: float, noise: float) -> np.ndarray:

@@ -82,6 +82,16 @@ class BuzzerPrint:
             self, silent=known.silent, pulse_s=known.pulse_s, open_state=known.open_state
         )
 
+    def exchanged(self) -> "BuzzerPrint":
+        """Return the same print with its states numbered the other way."""
+        return replace(
+            self,
+            evidence=-self.evidence,
+            spectrum=self.spectrum[::-1],
+            silent=None if self.silent is None else 1 - self.silent,
+            open_state=None if self.open_state is None else 1 - self.open_state,
+        )
+
     def columns_in(self, grid: FrameGrid) -> npt.NDArray[np.intp]:
         """Return the grid's column nearest to each of the print's, shape (n,)."""
         gaps = np.abs(grid.columns_hz[None, :, :] - self.columns_hz[:, None, :]).sum(axis=2)

@@ -121,10 +121,12 @@ class LiveEar:
         self._try_later()
         if not self._lately.blocks:
             return []
-        for found in learn(frames_of(self._lately.blocks), self._grid):
-            if found.quality < least_log_odds:
-                continue
-            changes = self._hear_again(found)
+        return self._hear_by_any(learn(frames_of(self._lately.blocks), self._grid), least_log_odds)
+
+    def _hear_by_any(self, prints: list[BuzzerPrint], least_log_odds: float) -> list[Change]:
+        """Hear what had gone by with the first print that is a buzzer's, if any is."""
+        for one in prints:
+            changes = self._hear_again(one) if one.quality >= least_log_odds else None
             if changes is not None:
                 return changes
         return []
@@ -164,10 +166,8 @@ class LiveEar:
     def _fit(self, ear: Ear, least_log_odds: float) -> list[Change]:
         """Fit a taught print to the sound of this day."""
         self._try_later()
-        fresh = retune(frames_of(self._lately.blocks), self._grid, ear.buzzer)
-        if fresh is None or fresh.quality < least_log_odds:
-            return []
-        changes = self._hear_again(fresh) or []
+        fitted = retune(frames_of(self._lately.blocks), self._grid, ear.buzzer)
+        changes = self._hear_by_any(fitted, least_log_odds)
         return [change for change in changes if change.time_s > self._told_s + SAME_S]
 
     def _follow(self, ear: Ear) -> None:

@@ -24,7 +24,7 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
 from analysis.ear.learning import learn
-from analysis.ear.spectrum import FrameGrid
+from analysis.ear.spectrum import FrameGrid, Powers
 from analysis.ear.teaching import retune
 from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
@@ -101,7 +101,7 @@ def hear(
         progress(seconds)
 
     unchanging: Heard | None = None
-    for likely in _learnt(blocks, gone_through) if buzzer is None else [iter([buzzer])]:
+    for likely in _candidates(blocks, buzzer, gone_through):
         best: _Attempt | None = None
         for candidate in likely:
             attempt = _attempt(blocks, candidate, sounding, gone_through)
@@ -109,30 +109,43 @@ def hear(
                 best = attempt if best is None or attempt.is_rather_it(best) else best
             elif attempt.heard.buzzer is not None:
                 unchanging = unchanging or attempt.heard
-            if best is not None and candidate.quality > PLAIN_LOG_ODDS:
+            sure = best is not None and best.log_odds > SURE_LOG_ODDS
+            if sure and candidate.quality > PLAIN_LOG_ODDS:
                 break
         if best is not None:
             return best.heard
     return unchanging or Heard([], None, length_s)
 
 
-def _learnt(
-    blocks: Callable[[], Iterable[Block]], progress: Callable[[float], None]
+def _candidates(
+    blocks: Callable[[], Iterable[Block]],
+    taught: BuzzerPrint | None,
+    progress: Callable[[float], None],
 ) -> Iterator[Iterator[BuzzerPrint]]:
     """Yield what may be the buzzer of a recording, the likeliest first, MOST_TRIED at most; then
-    the same of shorter windows: the points may be moved for a short while only.
+    the same of shorter windows: the points may be moved for a short while only. Of a taught one,
+    what fits it; and at last itself.
     """
+
+    def find(powers: Powers, grid: FrameGrid) -> list[BuzzerPrint]:
+        return learn(powers, grid) if taught is None else retune(powers, grid, taught)
+
     for least_s in (WINDOW_S, SHORT_WINDOW_S):
-        yield itertools.islice(_learnt_in(windows(blocks(), least_s), progress), MOST_TRIED)
+        found = _found_in(windows(blocks(), least_s), find, progress)
+        yield itertools.islice(found, MOST_TRIED)
+    if taught is not None:
+        yield iter([taught])
 
 
-def _learnt_in(
-    stretches: Iterable[list[Block]], progress: Callable[[float], None]
+def _found_in(
+    stretches: Iterable[list[Block]],
+    find: Callable[[Powers, FrameGrid], list[BuzzerPrint]],
+    progress: Callable[[float], None],
 ) -> Iterator[BuzzerPrint]:
     """Yield what may be a buzzer; what is plainly like one before the next window is looked at."""
     waiting: list[tuple[bool, float, BuzzerPrint]] = []
     for window in stretches:
-        found = learn(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
+        found = find(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
         waiting += [(one is found[0], one.quality, one) for one in found]
         waiting.sort(key=lambda one: one[:2])
         progress(window[-1].end_s)
@@ -207,8 +220,6 @@ def _hear(
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
             begin_s = window[0].start_s
-        if buzzer.taught:
-            ear.follow(retune(frames_of(window), ear.grid, ear.buzzer) or ear.buzzer)
         pieces = Pieces(window, buzzer)
         whole = pieces.fitted(ear.buzzer)
         prints = [whole] * len(pieces.blocks)
@@ -240,9 +251,5 @@ def _hear(
 
 
 def _log_odds(buzzer: BuzzerPrint, ear: Ear, changes: list[Change]) -> float:
-    """Return the log odds that what an ear heard is a buzzer, by the print it was learnt with.
-
-    Of a taught one it is the print fitted to this sound.
-    """
-    known = ear.buzzer if buzzer.taught and changes else buzzer
-    return log_odds_of_buzzer(known, changes, ear.doubt, ear.blur_ms)
+    """Return the log odds that what an ear heard is a buzzer, by the print it was learnt with."""
+    return log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)

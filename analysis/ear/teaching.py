@@ -140,9 +140,9 @@ def teach(
     powers = [p[m] for p, m in zip(powers, sounding, strict=True)]
     states = [v[m] for v, m in zip(levels, sounding, strict=True)]
     usual = np.stack([np.median(v, axis=0) for v in states]).astype(np.float64)
-    gap = usual[1] - usual[0]
-    common = float(np.median(gap[: grid.bins]))
-    gap -= common if abs(common) < MOST_ROOM_DB else 0.0
+    whole_gap = usual[1] - usual[0]
+    common = float(np.median(whole_gap[: grid.bins]))
+    gap = whole_gap - (common if abs(common) < MOST_ROOM_DB else 0.0)
     columns, evidence = _evidence(states)
     narrow = int(np.abs(gap[: grid.bins]).argmax())
     margin_db = float(np.abs(gap[columns]).max())
@@ -152,7 +152,7 @@ def teach(
         evidence=evidence,
         spectrum_hz=np.arange(grid.low, grid.high, dtype=np.float64) * grid.bin_hz,
         spectrum=np.stack([np.median(p, axis=0) for p in powers]).astype(float),
-        silent=_silent(gap, tones, columns),
+        silent=_silent(gap + whole_gap, tones, columns),  # a rattle is what most has in common
         margin_db=margin_db,
         quality=np.inf,
         pulse_s=pulse_s,
@@ -223,14 +223,14 @@ def _tones(levels: Levels, grid: FrameGrid) -> Mask:
     return np.asarray(stands_out & (hz > LOWEST_TONE_HZ) & (usual > SILENT_DBFS))
 
 
-def _silent(gap: Array, tones: Mask, columns: npt.NDArray[np.intp]) -> int | None:
+def _silent(louder_by: Array, tones: Mask, columns: npt.NDArray[np.intp]) -> int | None:
     """Return the state in which the buzzer is silent; None when it is heard in both.
 
     It is heard in the weaker state as well where one of the telling columns has a tone that is
     louder there, or that only grows fainter.
     """
     narrow = columns[columns < tones.shape[1]]
-    louder = int(np.sign(gap[columns]).sum() > 0)
+    louder = int(louder_by[columns].sum() > 0)
     return None if tones[1 - louder, narrow].any() else 1 - louder
 
 
@@ -251,13 +251,13 @@ def _trouble(usual: Array, gap: Array, tones: Mask, clipped: float, grid: FrameG
     return "quiet"
 
 
-def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint | None:
+def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> list[BuzzerPrint]:
     """Fit a taught print to the sound of another day: another phone, distance, room or pitch sag.
 
-    The frames are labelled in several ways: by the print as it stands; by where they lie along the
-    way from the spectrum of one state to that of the other, on a scale found anew, so that no gain
-    matters; and as if nothing had been taught. The one that behaves most like a buzzer makes the
-    fresh print, if it goes from state to state as the taught one would at some loudness among the
+    Fresh prints are made in several ways: from the frames as the print labels them; from those as
+    they lie along the way from the spectrum of one state to that of the other, on a scale found
+    anew, so that no gain matters; and as if nothing had been taught. Those are kept that behave
+    like a buzzer and go from state to state as the taught one would, at some loudness among the
     noise there is.
 
     Parameters
@@ -267,33 +267,25 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> BuzzerPrint |
     grid : FrameGrid
         Frames and columns.
     known : BuzzerPrint
-        The print as it was taught, or as it was last fitted.
+        The print as it was taught.
 
     Returns
     -------
-    BuzzerPrint or None
-        The print for this sound, with the log odds that it is a buzzer as its `quality`; None when
-        this buzzer is not heard to change in it.
+    list of BuzzerPrint
+        Prints for this sound, with the log odds that it is a buzzer as their `quality`, the
+        likeliest first; none when this buzzer is not heard to change in it.
     """
     taught = _gap(known, grid)[known.columns_in(grid)]
     if len(powers) * grid.hop_s < 2 * LEAST_S or not taught.any():
-        return None
+        return []
     levels = grid.levels(powers)
-    best: BuzzerPrint | None = None
-    for labels in _labelled(powers, levels, grid, known):
-        heard = refine(levels, labels, grid.hop_s)
-        if heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
-            continue
-        judged = judge(levels, TAUGHT_VOTES_S, heard, grid)
-        if judged is None or judged.quality <= (LEAST_WORTH if best is None else best.quality):
-            continue
-        fresh = make_print(levels, powers, heard, grid, judged.quality)
-        if not _goes_alike(fresh, known, grid):
-            continue  # a voice in the buzzer's columns, say
-        best = fresh
-        if best.quality > PLAIN_WORTH:
+    fitted: list[BuzzerPrint] = []
+    for fresh in _fresh(powers, levels, grid, known):
+        if fresh.quality > LEAST_WORTH and _goes_alike(fresh, known, grid):
+            fitted.append(fresh.known_as(known))
+        if fitted and fitted[-1].quality > PLAIN_WORTH:
             break
-    return None if best is None else best.known_as(known)
+    return sorted(fitted, key=lambda one: -one.quality)
 
 
 def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
@@ -305,19 +297,25 @@ def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
     return "closed" if buzzer.silent == buzzer.open_state else "open"
 
 
-def _labelled(
+def _fresh(
     powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint
-) -> Iterator[Mask]:
-    """Yield ways to label frames as those of a known buzzer, the surest first."""
-    yield log_odds_by(known, levels, grid) > 0
+) -> Iterator[BuzzerPrint]:
+    """Yield prints of what may be a known buzzer, the surest first."""
     gap, columns = _gap(known, grid), known.columns_in(grid)
-    labels = _on_the_way(levels, gap[columns], columns)
-    if labels is not None:
-        yield labels
+    for labels in (
+        log_odds_by(known, levels, grid) > 0,
+        _on_the_way(levels, gap[columns], columns),
+    ):
+        heard = None if labels is None else refine(levels, labels, grid.hop_s)
+        if heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
+            continue
+        judged = judge(levels, TAUGHT_VOTES_S, heard, grid)
+        if judged is not None:
+            yield make_print(levels, powers, heard, grid, judged.quality)
     for found in learn(powers, grid):
         columns = found.columns_in(grid)
-        labels = log_odds_by(found, levels, grid) > 0
-        yield labels if _gap(found, grid)[columns] @ gap[columns] > 0 else ~labels
+        alike = _gap(found, grid)[columns] @ gap[columns] > 0
+        yield found if alike else found.exchanged()
 
 
 def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) -> Mask | None:
@@ -331,20 +329,27 @@ def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) ->
 
 
 def _goes_alike(fresh: BuzzerPrint, known: BuzzerPrint, grid: FrameGrid) -> bool:
-    """Say whether a print goes from state to state as a known one would, in the noise there is.
-
-    Of the known one's spectra, made so much louder or fainter that they fit best, noise hides a
-    part: what is left in the fainter state beside them.
+    """Say whether a print goes from state to state as a known one would, in the noise there is, or
+    there was.
     """
     columns = known.columns_in(grid)
     now, then = (10 ** (_levels(one, grid)[:, columns] / 10) for one in (fresh, known))
-    gain = 10 ** (GAINS_DB[:, None, None] / 10)
-    noise = np.take_along_axis(now - gain * then, now.argmin(axis=0)[None, None], axis=1)
-    noise = np.maximum(noise, FLOOR)
-    zero, one = np.moveaxis(10 * np.log10(gain * then + noise), 1, 0)
-    gap = 10 * np.log10(now[1] / now[0])
+    return max(_explained(now, then), _explained(then, now)) > LEAST_ALIKE
+
+
+def _explained(noisy: Array, clear: Array) -> float:
+    """Return how much of the way from state to state in some columns another pair explains.
+
+    Of its powers, made so much louder or fainter that they fit best, noise hides a part: what is
+    left in the fainter state beside them.
+    """
+    scaled = clear * 10 ** (GAINS_DB[:, None, None] / 10)
+    fainter = noisy.argmin(axis=0)[None, None]
+    noise = np.maximum(np.take_along_axis(noisy - scaled, fainter, axis=1), FLOOR)
+    zero, one = np.moveaxis(10 * np.log10(scaled + noise), 1, 0)
+    gap = 10 * np.log10(noisy[1] / noisy[0])
     unlike = ((one - zero - gap) ** 2).sum(axis=1).min()
-    return bool(unlike < (1.0 - LEAST_ALIKE) * (gap @ gap))
+    return float(1.0 - unlike / max(gap @ gap, FLOOR))
 
 
 def _gap(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:
