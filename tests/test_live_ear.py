@@ -1,6 +1,7 @@
 """The ear as it hears a microphone: block by block, with no second look."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,8 +9,11 @@ import pytest
 from bench.scenes import make_scene
 
 from analysis.ear.beeps import BeepGatherer, beat, gather_beeps
+from analysis.ear.learning import learn
 from analysis.ear.live import LiveEar
 from analysis.ear.recording import hear
+from analysis.ear.spectrum import FrameGrid
+from analysis.ear.window import frames_of
 from analysis.sound import Block
 from listen.sources import open_recording
 
@@ -53,6 +57,20 @@ def test_blocks_of_any_size_give_the_same(sample, is_known):
     ]
     assert [len(each) for each in times] == [len(TRUTH)] * 3
     assert np.ptp(times, axis=0).max() < 0.0001
+
+
+def test_what_is_not_plain_by_its_sound_is_shown_by_its_changes(monkeypatch):
+    """As where its level wanders: no print is plain, but the changes are sharp."""
+    scene = make_scene("piezo-open", "broadband", 12.0, 4, seconds=40.0, codec="none", agc=False)
+    block = Block(scene.samples, scene.rate_hz, 0.0)
+    doubtful = [
+        replace(one, quality=4.0)
+        for one in learn(frames_of([block]), FrameGrid.at_rate(block.rate_hz))
+    ]
+    monkeypatch.setattr("analysis.ear.live.learn", lambda powers, grid: doubtful)
+    heard = live(block, scene.sounding)
+    assert len(heard) == len(scene.truth)
+    assert sum(known for _, at_s, known in heard if at_s < block.end_s) > 5
 
 
 def test_muted_sound_is_no_state_of_the_buzzer(sample):

@@ -21,7 +21,7 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
 from analysis.ear.learning import learn
-from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS
+from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, SURE_LOG_ODDS, TRIED_LOG_ODDS
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.teaching import LEAST_WORTH, retune
 from analysis.ear.window import Lately, frames_of
@@ -29,8 +29,12 @@ from analysis.sound import Block
 
 LONGEST_S = 40.0
 """How much of the latest sound is kept to learn from."""
-SURE_LOG_ODDS = 1.0
-"""Least log odds with which a sound is heard as a buzzer when there is no more to come."""
+LATE_LOG_ODDS = 1.0
+"""Log odds with which a sound is plain enough when there is no more to come."""
+MOST_TRIED = 2
+"""How many prints that are not plain what had gone by is heard with at a time."""
+PLENTY = 8
+"""So many changes, plainly a buzzer's, show it where the sound alone is not plain."""
 FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
 """Each try to learn or fit comes this much later than the one before, up to LONGEST_S apart."""
@@ -97,7 +101,7 @@ class LiveEar:
     def finish(self) -> list[Change]:
         """Return what the end of the sound leaves unsettled."""
         self._lately.end_cell()
-        changes = [] if self._ear is not None else self._learn(SURE_LOG_ODDS)
+        changes = [] if self._ear is not None else self._learn(LATE_LOG_ODDS)
         if self._ear is not None and not self._trusted:
             changes += self._fit(self._ear, LEAST_WORTH)
         if self._ear is not None:
@@ -125,17 +129,24 @@ class LiveEar:
 
     def _hear_by_any(self, prints: list[BuzzerPrint], least_log_odds: float) -> list[Change]:
         """Hear what had gone by with the first print that is a buzzer's, if any is."""
-        for one in prints:
-            changes = self._hear_again(one) if one.quality >= least_log_odds else None
+        for number, one in enumerate(prints):
+            plain = one.quality >= least_log_odds
+            changes = self._hear_again(one, plain) if plain or number < MOST_TRIED else None
             if changes is not None:
                 return changes
         return []
 
-    def _hear_again(self, found: BuzzerPrint) -> list[Change] | None:
-        """Hear with a print what had gone by, and go on with it; None if that is no buzzer."""
+    def _hear_again(self, found: BuzzerPrint, plain: bool) -> list[Change] | None:
+        """Hear with a print what had gone by, and go on with it; None if that is no buzzer.
+
+        One that is not plainly a buzzer's has to be shown by its changes.
+        """
+        if found.quality < TRIED_LOG_ODDS:
+            return None
         ear = Ear(self._grid.rate_hz, found, self._sounding)
         changes = [change for block in self._lately.blocks for change in ear.hear(block)]
-        if log_odds_of_buzzer(found, changes, ear.doubt, ear.blur_ms) <= 0:
+        log_odds = log_odds_of_buzzer(found, changes, ear.doubt, ear.blur_ms)
+        if log_odds <= (0.0 if plain else SURE_LOG_ODDS) or not (plain or len(changes) >= PLENTY):
             return None
         self._ear, self._trusted = ear, True
         self._next_s = self._lately.heard_s + PIECE_S

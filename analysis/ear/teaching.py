@@ -64,11 +64,13 @@ LEAST_AGREED = 0.8
 LEAST_ALIKE = 0.6
 """Least part of the fitted way from state to state (of its square, in dB) that the taught one has
 to explain."""
+CHANCE_DB = 4.0
+"""By so much the noise of two states differs by chance."""
 GAINS_DB = np.arange(-80.0, 41.0, 2.0)
 """By how much a buzzer may be louder than when it was taught."""
 PLAIN_WORTH = 5.0
 """Log odds of being a buzzer with which the search for a better fit ends."""
-LEAST_WORTH = -1.5
+LEAST_WORTH = -0.5
 """Least log odds of being a buzzer; a taught one is expected, so it may be under even."""
 TAUGHT_VOTES_S = 10.0
 """Votes of a taught buzzer, which none need find: as many as of one that is heard plainly."""
@@ -141,8 +143,7 @@ def teach(
     states = [v[m] for v, m in zip(levels, sounding, strict=True)]
     usual = np.stack([np.median(v, axis=0) for v in states]).astype(np.float64)
     whole_gap = usual[1] - usual[0]
-    common = float(np.median(whole_gap[: grid.bins]))
-    gap = whole_gap - (common if abs(common) < MOST_ROOM_DB else 0.0)
+    gap = whole_gap - _common_db(whole_gap, grid)
     columns, evidence = _evidence(states)
     narrow = int(np.abs(gap[: grid.bins]).argmax())
     margin_db = float(np.abs(gap[columns]).max())
@@ -221,6 +222,12 @@ def _tones(levels: Levels, grid: FrameGrid) -> Mask:
     stands_out = usual - np.median(usual[around], axis=1) > STANDS_OUT_DB
     hz = np.arange(grid.low, grid.high) * grid.bin_hz
     return np.asarray(stands_out & (hz > LOWEST_TONE_HZ) & (usual > SILENT_DBFS))
+
+
+def _common_db(gap: Array, grid: FrameGrid) -> float:
+    """Return what most of the spectrum has in common of a gap; 0 where that is too much."""
+    common = float(np.median(gap[: grid.bins]))
+    return common if abs(common) < MOST_ROOM_DB else 0.0
 
 
 def _silent(louder_by: Array, tones: Mask, columns: npt.NDArray[np.intp]) -> int | None:
@@ -330,11 +337,19 @@ def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) ->
 
 def _goes_alike(fresh: BuzzerPrint, known: BuzzerPrint, grid: FrameGrid) -> bool:
     """Say whether a print goes from state to state as a known one would, in the noise there is, or
-    there was.
+    there was, be it with or without what the whole spectrum has in common: a phone's gain.
     """
-    columns = known.columns_in(grid)
-    now, then = (10 ** (_levels(one, grid)[:, columns] / 10) for one in (fresh, known))
-    return max(_explained(now, then), _explained(then, now)) > LEAST_ALIKE
+    both = [10 ** (_levels(one, grid) / 10) for one in (fresh, known)]
+    pairs = both, [_levelled(one, grid) for one in both]
+    return any(
+        max(_explained(now, then), _explained(then, now)) > LEAST_ALIKE for now, then in pairs
+    )
+
+
+def _levelled(powers: Array, grid: FrameGrid) -> Array:
+    """Return the powers of both states without what they have in common."""
+    common = _common_db(10 * np.log10(powers[1] / powers[0]), grid)
+    return np.asarray(powers * [[1.0], [10 ** (-common / 10)]])
 
 
 def _explained(noisy: Array, clear: Array) -> float:
@@ -348,8 +363,11 @@ def _explained(noisy: Array, clear: Array) -> float:
     noise = np.maximum(np.take_along_axis(noisy - scaled, fainter, axis=1), FLOOR)
     zero, one = np.moveaxis(10 * np.log10(scaled + noise), 1, 0)
     gap = 10 * np.log10(noisy[1] / noisy[0])
-    unlike = ((one - zero - gap) ** 2).sum(axis=1).min()
-    return float(1.0 - unlike / max(gap @ gap, FLOOR))
+    unlike, whole = (
+        (np.maximum(np.abs(way) - CHANCE_DB, 0.0) ** 2).sum(axis=-1)
+        for way in (one - zero - gap, gap)
+    )
+    return float(1.0 - unlike.min() / max(whole, FLOOR))
 
 
 def _gap(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:
