@@ -1,14 +1,15 @@
 """Hearing a whole recording: first learn the buzzer from it, then find its changes.
 
 The recording is gone through twice, a window of WINDOW_S at a time, so that memory does not grow
-with its length. The first time, each window is asked what buzzers it may hold; the likeliest of all
-is tried, or the first that is plainly like one; a taught buzzer needs no search. The second time,
-the print follows the buzzer from window to window, and the ear hears the changes. Where these are
-not a buzzer's (:mod:`analysis.ear.belief`), the next likeliest is tried.
+with its length. The first time, each window is asked what buzzers it may hold, or what in it goes
+like the one that was taught; the likeliest of all is tried, or the first that is plainly a buzzer.
+The second time, the print follows the buzzer from window to window, and the ear hears the changes.
+Where these are not a buzzer's (:mod:`analysis.ear.belief`), the next likeliest is tried.
 
 A buzzer that drifts within a window is heard once more with a print for each of its pieces
-(:mod:`analysis.ear.drift`). One that was not plain is compared with the next likeliest, which may
-be the same at another pitch. Of those that are believed, the one of which most is heard is kept.
+(:mod:`analysis.ear.drift`). One that was not plain, by its sound and by its changes, is compared
+with the next likeliest, which may be the same at another pitch, or the buzzer beside a machine. Of
+those that are believed, the one of which most is heard is kept.
 """
 
 import itertools
