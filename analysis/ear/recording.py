@@ -46,7 +46,7 @@ DRIFT_EVERY = 3
 """Of so many windows one is looked at for drift."""
 SURE_LOG_ODDS, CLEARLY = 3.0, 0.1
 """Log odds from which another sound may be the buzzer rather than the likeliest that is believed,
-and by how much more its worth must be."""
+if it is no surer than that; and by how much more its worth must be."""
 PER_LOG_ODDS = 0.3
 """How much the log odds of a buzzer are worth, beside the logarithm of how much is heard of it."""
 
@@ -186,7 +186,8 @@ class _Attempt:
 
     def is_rather_it(self, likelier: "_Attempt") -> bool:
         """Say whether this is the buzzer, and not what was likelier at first."""
-        return self.log_odds > SURE_LOG_ODDS and self.worth > likelier.worth + CLEARLY
+        surer = self.log_odds > min(SURE_LOG_ODDS, likelier.log_odds)
+        return surer and self.worth > likelier.worth + CLEARLY
 
 
 def _attempt(

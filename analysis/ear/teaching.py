@@ -68,8 +68,6 @@ CHANCE_DB = 4.0
 """By so much the noise of two states differs by chance."""
 GAINS_DB = np.arange(-80.0, 41.0, 2.0)
 """By how much a buzzer may be louder than when it was taught."""
-PLAIN_WORTH = 5.0
-"""Log odds of being a buzzer with which the search for a better fit ends."""
 LEAST_WORTH = -0.5
 """Least log odds of being a buzzer; a taught one is expected, so it may be under even."""
 TAUGHT_VOTES_S = 10.0
@@ -285,13 +283,11 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> list[BuzzerPr
     taught = _gap(known, grid)[known.columns_in(grid)]
     if len(powers) * grid.hop_s < 2 * LEAST_S or not taught.any():
         return []
-    levels = grid.levels(powers)
-    fitted: list[BuzzerPrint] = []
-    for fresh in _fresh(powers, levels, grid, known):
-        if fresh.quality > LEAST_WORTH and _goes_alike(fresh, known, grid):
-            fitted.append(fresh.known_as(known))
-        if fitted and fitted[-1].quality > PLAIN_WORTH:
-            break
+    fitted = [
+        fresh.known_as(known)
+        for fresh in _fresh(powers, grid, known)
+        if fresh.quality > LEAST_WORTH and _goes_alike(fresh, known, grid)
+    ]
     return sorted(fitted, key=lambda one: -one.quality)
 
 
@@ -304,10 +300,9 @@ def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
     return "closed" if buzzer.silent == buzzer.open_state else "open"
 
 
-def _fresh(
-    powers: Powers, levels: Levels, grid: FrameGrid, known: BuzzerPrint
-) -> Iterator[BuzzerPrint]:
-    """Yield prints of what may be a known buzzer, the surest first."""
+def _fresh(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> Iterator[BuzzerPrint]:
+    """Yield prints of what may be a known buzzer."""
+    levels = grid.levels(powers)
     gap, columns = _gap(known, grid), known.columns_in(grid)
     for labels in (
         log_odds_by(known, levels, grid) > 0,
