@@ -67,7 +67,7 @@ def test_what_is_not_plain_by_its_sound_is_shown_by_its_changes(monkeypatch):
         replace(one, quality=1.0)
         for one in learn(frames_of([block]), FrameGrid.at_rate(block.rate_hz))
     ]
-    monkeypatch.setattr("analysis.ear.live.learn", lambda powers, grid: doubtful)
+    monkeypatch.setattr("analysis.ear.live.find", lambda powers, grid, taught: doubtful)
     heard = live(block, scene.sounding)
     assert len(heard) == len(scene.truth)
     assert sum(known for _, at_s, known in heard if at_s < block.end_s) > 5

@@ -71,11 +71,6 @@ class BuzzerPrint:
     pulse_s: tuple[float, float] | None = None
     open_state: int | None = None
 
-    @property
-    def taught(self) -> bool:
-        """Whether somebody told which state is which."""
-        return self.open_state is not None
-
     def known_as(self, known: "BuzzerPrint") -> "BuzzerPrint":
         """Return the print with what an earlier print of the same buzzer tells of its nature."""
         return replace(

@@ -1,11 +1,11 @@
 """Hearing as it comes: learn the buzzer from what was heard so far, then report each change.
 
 A taught buzzer is listened for from the first block, and each change is reported as it settles, if
-it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. Every FIT_S its print
-is tried to be fitted to the last LONGEST_S of sound; an untaught one is looked for there, at ever
-longer intervals, until it is plain. What had gone by is then heard again, so that no change is
-lost, and from there on every change is reported as it settles. Every PIECE_S the print follows the
-buzzer's drift, when no change is under way.
+it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. At ever longer
+intervals its print is tried to be fitted to the last LONGEST_S of sound; an untaught one is looked
+for there, until it is plain, or what it changed is plainly a buzzer's. What had gone by is then
+heard again, so that no change is lost, and from there on every change is reported as it settles.
+Every PIECE_S the print follows the buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
 be known by then.
@@ -20,10 +20,9 @@ from analysis.ear.belief import log_odds_of_buzzer
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
-from analysis.ear.learning import learn
 from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, SURE_LOG_ODDS, TRIED_LOG_ODDS
 from analysis.ear.spectrum import FrameGrid
-from analysis.ear.teaching import LEAST_WORTH, retune
+from analysis.ear.teaching import LEAST_WORTH, find
 from analysis.ear.window import Lately, frames_of
 from analysis.sound import Block
 
@@ -70,7 +69,7 @@ class LiveEar:
         self._lately = Lately(CELL_S, LONGEST_S)
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
         self._next_s = FIRST_TRY_S
-        self._trusted = buzzer is None  # a taught one may not be heard in what sounds
+        self._trusted = False  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)  # until it is
         self._told_s = -math.inf
         self._gatherer = BeepGatherer()
@@ -101,9 +100,7 @@ class LiveEar:
     def finish(self) -> list[Change]:
         """Return what the end of the sound leaves unsettled."""
         self._lately.end_cell()
-        changes = [] if self._ear is not None else self._learn(LATE_LOG_ODDS)
-        if self._ear is not None and not self._trusted:
-            changes += self._fit(self._ear, LEAST_WORTH)
+        changes = [] if self._trusted else self._find(at_end=True)
         if self._ear is not None:
             changes += self._believed(self._ear, self._ear.finish())
         end_s = self._lately.blocks[-1].end_s if self._lately.blocks else 0.0
@@ -111,26 +108,36 @@ class LiveEar:
 
     def _look_back(self) -> list[Change]:
         """Learn, fit or follow the buzzer, when that is due; return what is told of it anew."""
-        heard_s, ear = self._lately.heard_s, self._ear
-        if heard_s < self._next_s - CELL_S / 2 or (ear is not None and ear.busy):
+        ear = self._ear
+        is_due = self._lately.heard_s > self._next_s - CELL_S / 2
+        if not is_due or (ear is not None and ear.busy):
             return []
-        if ear is None:
-            return self._learn(PLAIN_LOG_ODDS)
-        if not self._trusted:
-            return self._fit(ear, PLAIN_LOG_ODDS if heard_s < LITTLE_S else LEAST_WORTH)
+        if ear is None or not self._trusted:
+            return self._find(at_end=False)
         self._follow(ear)
         return []
 
-    def _learn(self, least_log_odds: float) -> list[Change]:
-        self._try_later()
+    def _find(self, at_end: bool) -> list[Change]:
+        """Learn the buzzer, or fit the taught one to the sound of this day."""
+        heard_s = self._lately.heard_s
+        self._next_s = heard_s + min(LONGEST_S, (RELUCTANCE - 1) * heard_s)
         if not self._lately.blocks:
             return []
-        return self._hear_by_any(learn(frames_of(self._lately.blocks), self._grid), least_log_odds)
+        prints = find(frames_of(self._lately.blocks), self._grid, self.buzzer)
+        changes = self._hear_by_any(prints, self._plain_log_odds(at_end))
+        return [change for change in changes if change.time_s > self._told_s + SAME_S]
 
-    def _hear_by_any(self, prints: list[BuzzerPrint], least_log_odds: float) -> list[Change]:
+    def _plain_log_odds(self, at_end: bool) -> float:
+        """Return the log odds with which a sound is plain enough by now."""
+        if self._ear is None:
+            return LATE_LOG_ODDS if at_end else PLAIN_LOG_ODDS
+        enough = at_end or self._lately.heard_s >= LITTLE_S
+        return LEAST_WORTH if enough else PLAIN_LOG_ODDS
+
+    def _hear_by_any(self, prints: list[BuzzerPrint], plain_log_odds: float) -> list[Change]:
         """Hear what had gone by with the first print that is a buzzer's, if any is."""
         for number, one in enumerate(prints):
-            plain = one.quality >= least_log_odds
+            plain = one.quality >= plain_log_odds
             changes = self._hear_again(one, plain) if plain or number < MOST_TRIED else None
             if changes is not None:
                 return changes
@@ -168,18 +175,6 @@ class LiveEar:
         untold = [change for change in self._latest if change.time_s > self._told_s]
         self._told_s = self._latest[-1].time_s
         return untold
-
-    def _try_later(self) -> None:
-        """Look at the latest sound again after a while: the longer, the longer it was in vain."""
-        heard_s = self._lately.heard_s
-        self._next_s = heard_s + min(LONGEST_S, (RELUCTANCE - 1) * heard_s)
-
-    def _fit(self, ear: Ear, least_log_odds: float) -> list[Change]:
-        """Fit a taught print to the sound of this day."""
-        self._try_later()
-        fitted = retune(frames_of(self._lately.blocks), self._grid, ear.buzzer)
-        changes = self._hear_by_any(fitted, least_log_odds)
-        return [change for change in changes if change.time_s > self._told_s + SAME_S]
 
     def _follow(self, ear: Ear) -> None:
         self._next_s = self._lately.heard_s + PIECE_S

@@ -24,9 +24,8 @@ from analysis.ear.belief import log_odds_of_buzzer
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
-from analysis.ear.learning import learn
-from analysis.ear.spectrum import FrameGrid, Powers
-from analysis.ear.teaching import retune
+from analysis.ear.spectrum import FrameGrid
+from analysis.ear.teaching import find
 from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
 
@@ -127,12 +126,8 @@ def _candidates(
     the same of shorter windows: the points may be moved for a short while only. Of a taught one,
     what fits it; and at last itself.
     """
-
-    def find(powers: Powers, grid: FrameGrid) -> list[BuzzerPrint]:
-        return learn(powers, grid) if taught is None else retune(powers, grid, taught)
-
     for least_s in (WINDOW_S, SHORT_WINDOW_S):
-        found = _found_in(windows(blocks(), least_s), find, progress)
+        found = _found_in(windows(blocks(), least_s), taught, progress)
         yield itertools.islice(found, MOST_TRIED)
     if taught is not None:
         yield iter([taught])
@@ -140,13 +135,13 @@ def _candidates(
 
 def _found_in(
     stretches: Iterable[list[Block]],
-    find: Callable[[Powers, FrameGrid], list[BuzzerPrint]],
+    taught: BuzzerPrint | None,
     progress: Callable[[float], None],
 ) -> Iterator[BuzzerPrint]:
     """Yield what may be a buzzer; what is plainly like one before the next window is looked at."""
     waiting: list[tuple[bool, float, BuzzerPrint]] = []
     for window in stretches:
-        found = find(frames_of(window), FrameGrid.at_rate(window[0].rate_hz))
+        found = find(frames_of(window), FrameGrid.at_rate(window[0].rate_hz), taught)
         waiting += [(one is found[0], one.quality, one) for one in found]
         waiting.sort(key=lambda one: one[:2])
         progress(window[-1].end_s)
@@ -235,7 +230,7 @@ def _hear(
                 changes += ear.hear(block)
                 if doubted and len(changes) >= ENOUGH:
                     doubted = False
-                    if _log_odds(buzzer, ear, changes) < SURELY_NONE:
+                    if log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms) < SURELY_NONE:
                         return _Attempt(Heard([], None, seconds))
         seconds = window[-1].end_s
         progress(seconds)
@@ -243,15 +238,10 @@ def _hear(
         return _Attempt(Heard([], buzzer, seconds))
     changes += ear.finish()
     changes = ear.reconsider(changes)
-    log_odds = _log_odds(buzzer, ear, changes)
+    log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds))
     true_changes = (1.0 - ear.doubt) * len(changes)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
     drifted = float(np.mean(differ or [0.0]))
     return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, drifted)
-
-
-def _log_odds(buzzer: BuzzerPrint, ear: Ear, changes: list[Change]) -> float:
-    """Return the log odds that what an ear heard is a buzzer, by the print it was learnt with."""
-    return log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)

@@ -256,6 +256,11 @@ def _trouble(usual: Array, gap: Array, tones: Mask, clipped: float, grid: FrameG
     return "quiet"
 
 
+def find(powers: Powers, grid: FrameGrid, taught: BuzzerPrint | None) -> list[BuzzerPrint]:
+    """Return what may be a buzzer, or what may be the one that was taught, in some frames."""
+    return learn(powers, grid) if taught is None else retune(powers, grid, taught)
+
+
 def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> list[BuzzerPrint]:
     """Fit a taught print to the sound of another day: another phone, distance, room or pitch sag.
 
@@ -293,7 +298,7 @@ def retune(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> list[BuzzerPr
 
 def sounding_of(buzzer: BuzzerPrint) -> Sounding | None:
     """Return when a buzzer sounds; None when it was not taught."""
-    if not buzzer.taught:
+    if buzzer.open_state is None:
         return None
     if buzzer.silent is None:
         return "both"
@@ -348,7 +353,7 @@ def _levelled(powers: Array, grid: FrameGrid) -> Array:
 
 
 def _explained(noisy: Array, clear: Array) -> float:
-    """Return how much of the way from state to state in some columns another pair explains.
+    """Return how much of the way from state to state another pair of spectra explains.
 
     Of its powers, made so much louder or fainter that they fit best, noise hides a part: what is
     left in the fainter state beside them.
