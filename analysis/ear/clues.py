@@ -89,8 +89,8 @@ def clues(stretch: Stretch, said_s: float, uncertainty_s: float) -> Clues:
     if sides.calm.stop - sides.calm.start >= 10:
         weights = stretch.stirring[: stretch.steps]
         stirs[: len(weights)] = weights
-    assert stretch.evidence is not None  # there is a run
-    rows += [np.arcsinh(np.interp(t, coarse, course)) / 2 for course in (stirs, stretch.evidence)]
+    by_energy = np.zeros(stretch.steps) if stretch.evidence is None else stretch.evidence
+    rows += [np.arcsinh(np.interp(t, coarse, course)) / 2 for course in (stirs, by_energy)]
     rows += [
         np.exp(-0.5 * ((t - said_s) / 0.001) ** 2),
         (np.searchsorted(stretch.run, t) % 2).astype(float),

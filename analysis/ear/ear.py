@@ -12,7 +12,9 @@ chatters makes and breaks before it settles, and the change is at the first brea
 :mod:`.moment` finds the first sign of it in a matched filter's output, whatever the buzzer's
 attack. :mod:`.firstbreak` judges both against all that the sound shows there, and
 :mod:`.settling` tells when the contact went back for the last time. Where no change is found, the
-ear doubts: it looks again, and lets go what goes back meanwhile, as noise does.
+ear doubts: it looks again, and lets go what goes back meanwhile, as noise does. Two pitches close
+to each other cannot be told apart in a millisecond: where the frames stay sure of a change that its
+energy does not show, it is looked for where they turned.
 
 A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
 buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go, unless it came and went too
@@ -74,6 +76,15 @@ DOUBTED = 0.6
 """Odds of no true change from which one is doubted: noise may hide a sound, or sound like it."""
 DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
 """After how long it is looked at again, and how often, before it is believed after all."""
+UNSHOWN = (0.1, 0.3), (0.3, DOUBTED)
+"""For how long frames are sure of a change that its energy does not show, before it is looked for
+where they turned, and the odds of none from which it is let go; once and again."""
+UNSHOWN_AHEAD_S = 0.074
+"""How much of the sound after it that looks at."""
+LEAST_BEFORE_S = 0.030
+"""How much of the sound before it that asks for."""
+SHORT_GAP_S = 0.045
+"""A beep that begins so soon after the last has too little silence before it to be looked at."""
 CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 CUT_SHORT_S = 0.045
@@ -123,11 +134,27 @@ class _Latest:
 
 @dataclass
 class _Turn:
-    """The chain has changed sign at a frame, and the change waits to be looked at."""
+    """The chain has changed sign, and the change waits to be looked at.
+
+    Attributes
+    ----------
+    frame : int
+        About which it is looked at; later from look to look.
+    state : int
+        The new state.
+    since : int
+        The frame at which the sign changed.
+    doubts : int
+        How often it was doubted.
+    by_frames : int
+        How often it was looked for there.
+    """
 
     frame: int
     state: int
+    since: int
     doubts: int = 0
+    by_frames: int = 0
 
 
 class _Likeness:
@@ -156,6 +183,17 @@ class _Likeness:
         sign = 1 if kept.state else -1
         like = [sign * each > LIKE_LOG_ODDS / evidence_temper(len(each)) for each in heard]
         return replace(kept, like=float(np.mean([columns.mean() for columns in like])))
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """What was found in a stretch; times in seconds after its first sample."""
+
+    moment: Moment
+    odds: BreakOdds
+    breaks: list[float]
+    time_s: float
+    uncertainty_s: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -340,11 +378,11 @@ class Ear:
                 if abs(odds) > BELIEVED_LOG_ODDS:
                     self.state = int(odds > 0)
             elif self._turn is None and (odds > 0) != bool(self.state):
-                self._turn = _Turn(self._frame, 1 - self.state)
+                self._turn = _Turn(self._frame, 1 - self.state, self._frame)
             elif self._turn is not None and (odds > 0) == bool(self.state):
                 if self._waited_s(self._turn) >= self._shortest_s:
                     changes += self._look(self._turn, at_end=True)
-                    self._turn = _Turn(self._frame, 1 - self.state)
+                    self._turn = _Turn(self._frame, 1 - self.state, self._frame)
                 else:
                     self._turn = None
             self._frame += 1
@@ -406,14 +444,17 @@ class Ear:
         self, silent: int, start_s: float, stop_s: float, start_uncertainty_s: float = UNCERTAINTY_S
     ) -> list[Change]:
         """Return and keep the changes of a beep that was not told by a closer look."""
-        changes = []
-        told = (start_s, 1 - silent, start_uncertainty_s), (stop_s, silent, UNCERTAINTY_S)
-        for time_s, state, spread_s in told:
-            moment = just_about(0.0, spread_s)
-            self.kept.append(_Kept(state, time_s, moment, None))
-            told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
-            changes.append(self._change(state, time_s + told_s, time_s + told_s, uncertainty_s))
-        return changes
+        return [
+            self._roughly(1 - silent, start_s, start_uncertainty_s),
+            self._roughly(silent, stop_s),
+        ]
+
+    def _roughly(self, state: int, time_s: float, spread_s: float = UNCERTAINTY_S) -> Change:
+        """Return and keep a change that was not told by a closer look."""
+        moment = just_about(0.0, spread_s)
+        self.kept.append(_Kept(state, time_s, moment, None))
+        told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
+        return self._change(state, time_s + told_s, time_s + told_s, uncertainty_s)
 
     def _keep_beat(self, change: Change) -> None:
         """Count the beeps, and wait for the next."""
@@ -455,59 +496,103 @@ class Ear:
             self._frame -= spare
             if self._turn is not None:
                 self._turn.frame -= spare
+                self._turn.since -= spare
 
     def _look(self, turn: _Turn, at_end: bool) -> list[Change]:
         """Look closely at the change that waits."""
         if not at_end and self._leaning(turn.state) < BELIEVED_LOG_ODDS:
             self._turn = replace(turn, frame=turn.frame + 1)
             return []
-        grid = self.grid
-        rate = grid.rate_hz
-        origin_s = self._start / rate
-        turn_s = grid.middle_s(turn.frame)
-        samples = self._latest.samples
-        here_s = min(len(samples) / rate, turn_s + HEARD_AHEAD_S)
-        first_s = max(0.0, self._last_settled_s - origin_s, turn_s - LOOK_BACK_S)
-        first = round(first_s * rate)
-        x = self._sound(first, round(here_s * rate))
+        first_s, stretch = self._stretch(turn.frame, turn.state, HEARD_AHEAD_S)
         self._turn = None
-        stretch = Stretch(x, rate, self._tell, 1 - turn.state, turn_s - first_s)
         if stretch.flips is None:
-            return []
-        if len(x) / rate - stretch.flips[-1] < STEADY_S and not at_end:
+            turned_s = self._start / self.grid.rate_hz + first_s + stretch.guess_s
+            if self._is_beep(turn.state) and turned_s - self._last_settled_s < SHORT_GAP_S:
+                return self._after_short_gap(turn.state, turned_s)
+            return [] if at_end else self._look_by_frames(turn)
+        if stretch.end_s - stretch.flips[-1] < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        others = self.shape_log_odds[turn.state]
-        moment, breaks = stretch.first_break(others)
-        said_s, uncertainty_s = _told(moment, others, len(breaks) > 1)
-        odds = first_break(stretch, said_s, uncertainty_s)
-        if odds.none > DOUBTED and self._is_gap(turn.state):
-            odds = replace(odds, none=0.0)  # it had to come
-        if odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
+        found = self._found(turn.state, stretch)
+        if found.odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)
-                self._turn = _Turn(again, turn.state, turn.doubts + 1)
+                self._turn = replace(turn, frame=again, doubts=turn.doubts + 1)
             return []
-        kept = _Kept(turn.state, origin_s + first_s, moment, odds)
-        rarity = rarity_of_chatter(self._chatter)
-        time_s, uncertainty_s = odds.where_chatter_is(rarity).with_opinion(said_s)
-        settled_s = when_settled(stretch, time_s)
-        if len(x) / rate - settled_s < STEADY_S and not at_end:
+        settled_s = when_settled(stretch, found.time_s)
+        if stretch.end_s - settled_s < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        self._chatter.append(odds.chatter)
-        self.state = turn.state
-        self.shape_log_odds[turn.state] += moment.says_of_shape()
-        start_s = origin_s + first_s
-        if self.kept:
-            self.kept[-1] = self._likeness.judged(self.kept[-1], start_s + time_s)
-        before = self._beep_before(turn.state, start_s + time_s)
-        self.kept.append(kept)
-        self._likeness.since(start_s + settled_s)
-        change = self._change(turn.state, start_s + time_s, start_s + settled_s, uncertainty_s)
+        return self._tell_of(turn.state, first_s, found, settled_s)
+
+    def _after_short_gap(self, state: int, time_s: float) -> list[Change]:
+        """Return the start of a beep soon after another, by the frames alone."""
+        self.state = state
+        change = self._roughly(state, time_s)
+        self._likeness.since(time_s)
+        self._last_settled_s = time_s
         self._keep_beat(change)
-        self._last_settled_s = origin_s + first_s + breaks[-1]
+        return [change]
+
+    def _look_by_frames(self, turn: _Turn) -> list[Change]:
+        """Look at a change that its energy does not show where the frames turned."""
+        self._turn = replace(turn, frame=self._frame, doubts=0)
+        if turn.by_frames == len(UNSHOWN):
+            return []
+        after_s, most_doubt = UNSHOWN[turn.by_frames]
+        if (self._frame - turn.since) * self.grid.hop_s < after_s:
+            return []
+        self._turn.by_frames += 1
+        first_s, stretch = self._stretch(turn.since, turn.state, UNSHOWN_AHEAD_S)
+        if stretch.guess_s < LEAST_BEFORE_S:
+            return []
+        stretch.go_by_frames()
+        found = self._found(turn.state, stretch)
+        if found.odds.none > most_doubt:
+            return []
+        self._turn = None
+        return self._tell_of(turn.state, first_s, found, found.time_s)
+
+    def _stretch(self, frame: int, state: int, ahead_s: float) -> tuple[float, Stretch]:
+        """Return the sound about a frame in which a state began, and when it begins, in s."""
+        rate = self.grid.rate_hz
+        turn_s = self.grid.middle_s(frame)
+        here_s = min(len(self._latest.samples) / rate, turn_s + ahead_s)
+        first_s = max(0.0, self._last_settled_s - self._start / rate, turn_s - LOOK_BACK_S)
+        x = self._sound(round(first_s * rate), round(here_s * rate))
+        return first_s, Stretch(x, rate, self._tell, 1 - state, turn_s - first_s)
+
+    def _found(self, state: int, stretch: Stretch) -> _Found:
+        """Find the moment of the change to a state in the sound around it."""
+        others = self.shape_log_odds[state]
+        moment, breaks = stretch.first_break(others)
+        said = _told(moment, others, len(breaks) > 1)
+        odds = first_break(stretch, *said)
+        if odds.none > DOUBTED and self._is_gap(state):
+            odds = replace(odds, none=0.0)  # it had to come
+        rarity = rarity_of_chatter(self._chatter)
+        return _Found(moment, odds, breaks, *odds.where_chatter_is(rarity).with_opinion(said[0]))
+
+    def _tell_of(self, state: int, first_s: float, found: _Found, settled_s: float) -> list[Change]:
+        """Return a change that was found in a stretch, and the beep before it if there was one."""
+        self._chatter.append(found.odds.chatter)
+        self.state = state
+        self.shape_log_odds[state] += found.moment.says_of_shape()
+        start_s = self._start / self.grid.rate_hz + first_s
+        if self.kept:
+            self.kept[-1] = self._likeness.judged(self.kept[-1], start_s + found.time_s)
+        before = self._beep_before(state, start_s + found.time_s)
+        self.kept.append(_Kept(state, start_s, found.moment, found.odds))
+        self._likeness.since(start_s + settled_s)
+        times = start_s + found.time_s, start_s + settled_s
+        change = self._change(state, *times, found.uncertainty_s)
+        self._keep_beat(change)
+        self._last_settled_s = start_s + found.breaks[-1]
         return [*before, change]
+
+    def _is_beep(self, state: int) -> bool:
+        """Say whether a state is a beep."""
+        return self.buzzer.pulse_s is not None and state != self.buzzer.silent
 
     def _is_gap(self, state: int) -> bool:
         """Say whether a state is what comes between two beeps."""

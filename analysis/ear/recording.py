@@ -30,7 +30,7 @@ from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
 
 WINDOW_S, SHORT_WINDOW_S = 40.0, 10.0
-TRIED_LOG_ODDS = -2.0
+TRIED_LOG_ODDS = -3.5
 """Least log odds with which a sound is heard as a buzzer, to judge it by its changes as well."""
 PLAIN_LOG_ODDS = 5.0
 """Log odds with which a buzzer is tried before the search for a likelier one goes on."""
@@ -44,8 +44,8 @@ plain buzzer may drift."""
 DRIFT_EVERY = 3
 """Of so many windows one is looked at for drift."""
 SURE_LOG_ODDS, CLEARLY = 3.0, 0.1
-"""Log odds from which another sound may be the buzzer rather than the likeliest that is believed,
-if it is no surer than that; and by how much more its worth must be."""
+"""Log odds of a plain buzzer from which the search ends; and by how much more another sound's worth
+must be for that to be the buzzer, and not what was likelier at first."""
 PER_LOG_ODDS = 0.3
 """How much the log odds of a buzzer are worth, beside the logarithm of how much is heard of it."""
 
@@ -181,8 +181,7 @@ class _Attempt:
 
     def is_rather_it(self, likelier: "_Attempt") -> bool:
         """Say whether this is the buzzer, and not what was likelier at first."""
-        surer = self.log_odds > min(SURE_LOG_ODDS, likelier.log_odds)
-        return surer and self.worth > likelier.worth + CLEARLY
+        return self.worth > likelier.worth + CLEARLY
 
 
 def _attempt(
