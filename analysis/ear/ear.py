@@ -523,7 +523,7 @@ class Ear:
         if stretch.end_s - settled_s < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        return self._tell_of(turn.state, first_s, found, settled_s)
+        return self._go_over(turn.state, first_s, found, settled_s)
 
     def _after_short_gap(self, state: int, time_s: float) -> list[Change]:
         """Return the start of a beep soon after another, by the frames alone."""
@@ -543,24 +543,31 @@ class Ear:
         if (self._frame - turn.since) * self.grid.hop_s < after_s:
             return []
         self._turn.by_frames += 1
-        first_s, stretch = self._stretch(turn.since, turn.state, UNSHOWN_AHEAD_S)
-        if stretch.guess_s < LEAST_BEFORE_S:
+        turned_s = self.grid.middle_s(turn.since)
+        if turned_s - self._first_s(turned_s) < LEAST_BEFORE_S:
             return []
+        first_s, stretch = self._stretch(turn.since, turn.state, UNSHOWN_AHEAD_S)
         stretch.go_by_frames()
         found = self._found(turn.state, stretch)
         if found.odds.none > most_doubt:
             return []
         self._turn = None
-        return self._tell_of(turn.state, first_s, found, found.time_s)
+        return self._go_over(turn.state, first_s, found, found.time_s)
 
     def _stretch(self, frame: int, state: int, ahead_s: float) -> tuple[float, Stretch]:
         """Return the sound about a frame in which a state began, and when it begins, in s."""
         rate = self.grid.rate_hz
         turn_s = self.grid.middle_s(frame)
         here_s = min(len(self._latest.samples) / rate, turn_s + ahead_s)
-        first_s = max(0.0, self._last_settled_s - self._start / rate, turn_s - LOOK_BACK_S)
+        first_s = self._first_s(turn_s)
         x = self._sound(round(first_s * rate), round(here_s * rate))
         return first_s, Stretch(x, rate, self._tell, 1 - state, turn_s - first_s)
+
+    def _first_s(self, turn_s: float) -> float:
+        """Return from when on the sound before a turn is looked at, in s of what is kept."""
+        return max(
+            0.0, self._last_settled_s - self._start / self.grid.rate_hz, turn_s - LOOK_BACK_S
+        )
 
     def _found(self, state: int, stretch: Stretch) -> _Found:
         """Find the moment of the change to a state in the sound around it."""
@@ -573,8 +580,8 @@ class Ear:
         rarity = rarity_of_chatter(self._chatter)
         return _Found(moment, odds, breaks, *odds.where_chatter_is(rarity).with_opinion(said[0]))
 
-    def _tell_of(self, state: int, first_s: float, found: _Found, settled_s: float) -> list[Change]:
-        """Return a change that was found in a stretch, and the beep before it if there was one."""
+    def _go_over(self, state: int, first_s: float, found: _Found, settled_s: float) -> list[Change]:
+        """Go over to a state; return the change, and the beep before it if there was one."""
         self._chatter.append(found.odds.chatter)
         self.state = state
         self.shape_log_odds[state] += found.moment.says_of_shape()
