@@ -224,13 +224,9 @@ def test_a_first_beep_in_which_the_points_chatter_is_heard():
 @pytest.mark.parametrize(("beep_s", "gap_s"), [(0.07, 0.03), (0.2, 0.02), (0.03, 0.07)])
 def test_beeps_and_gaps_as_short_as_frames(beep_s, gap_s):
     starts_s = (2.013, 7.031, 13.02)
-    edges_s = [
-        edge_s
-        for start_s in starts_s
-        for k in range(20)
-        for edge_s in (start_s + k * (beep_s + gap_s), start_s + k * (beep_s + gap_s) + beep_s)
-    ]
-    stops_s = [start_s + 19 * (beep_s + gap_s) + beep_s for start_s in starts_s]
+    beeps_s = [start_s + k * (beep_s + gap_s) for start_s in starts_s for k in range(20)]
+    edges_s = [edge_s for begin_s in beeps_s for edge_s in (begin_s, begin_s + beep_s)]
+    stops_s = edges_s[39::40]
     heard = changes_in(keyed(edges_s, 22, noise=1e-3), 48000)
     assert [c.change for c in heard.changes] == ["starts", "stops"] * 3
     out = errors_ms(heard, sorted([*starts_s, *stops_s]))

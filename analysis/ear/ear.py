@@ -147,7 +147,7 @@ class _Turn:
     doubts : int
         How often it was doubted.
     by_frames : int
-        How often it was looked for there.
+        How often it was looked for where the frames turned.
     """
 
     frame: int
@@ -271,6 +271,11 @@ class Ear:
         return self._turn is not None
 
     @property
+    def _origin_s(self) -> float:
+        """When the sound that is kept begins, in s."""
+        return self._start / self.grid.rate_hz
+
+    @property
     def points(self) -> Points | None:
         """How the points stand, as far as is known."""
         return None if self.state is None else self._points(self.state)
@@ -368,7 +373,7 @@ class Ear:
         evidence = evidence_of(self.buzzer.evidence, as_steps(levels))
         weights = share(grid.hop_s) * evidence.sum(axis=1)
         self._frame_odds.append(weights)
-        start_s = self._start / grid.rate_hz
+        start_s = self._origin_s
         ceiling = stay(grid.hop_s)
         for weight, each in zip(weights.tolist(), evidence, strict=True):
             self._likeness.hear(start_s + grid.middle_s(self._frame), each)
@@ -397,7 +402,7 @@ class Ear:
         if due is None or self._turn is not None:
             return []
         rate, silent = self.grid.rate_hz, self.buzzer.silent
-        origin_s = self._start / rate
+        origin_s = self._origin_s
         end_s = due.start_s + min(due.beep_s, SHORTEST_S) + CUT_SHORT_S
         if silent is None or self.grid.middle_s(self._frame) + origin_s < end_s:
             return []
@@ -423,7 +428,7 @@ class Ear:
         rate, silent = self.grid.rate_hz, self.buzzer.silent
         if silent is None or state == silent:
             return []
-        origin_s = self._start / rate
+        origin_s = self._origin_s
         due = self._beeps.before(time_s, origin_s + len(self._latest.samples) / rate)
         if due is None:
             return []
@@ -506,7 +511,7 @@ class Ear:
         first_s, stretch = self._stretch(turn.frame, turn.state, HEARD_AHEAD_S)
         self._turn = None
         if stretch.flips is None:
-            turned_s = self._start / self.grid.rate_hz + first_s + stretch.guess_s
+            turned_s = self._origin_s + self.grid.middle_s(turn.frame)
             if self._is_beep(turn.state) and turned_s - self._last_settled_s < SHORT_GAP_S:
                 return self._after_short_gap(turn.state, turned_s)
             return [] if at_end else self._look_by_frames(turn)
@@ -565,9 +570,7 @@ class Ear:
 
     def _first_s(self, turn_s: float) -> float:
         """Return from when on the sound before a turn is looked at, in s of what is kept."""
-        return max(
-            0.0, self._last_settled_s - self._start / self.grid.rate_hz, turn_s - LOOK_BACK_S
-        )
+        return max(0.0, self._last_settled_s - self._origin_s, turn_s - LOOK_BACK_S)
 
     def _found(self, state: int, stretch: Stretch) -> _Found:
         """Find the moment of the change to a state in the sound around it."""
@@ -585,7 +588,7 @@ class Ear:
         self._chatter.append(found.odds.chatter)
         self.state = state
         self.shape_log_odds[state] += found.moment.says_of_shape()
-        start_s = self._start / self.grid.rate_hz + first_s
+        start_s = self._origin_s + first_s
         if self.kept:
             self.kept[-1] = self._likeness.judged(self.kept[-1], start_s + found.time_s)
         before = self._beep_before(state, start_s + found.time_s)

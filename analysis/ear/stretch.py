@@ -137,7 +137,8 @@ class Stretch:
     @cached_property
     def flips(self) -> list[float] | None:
         """When the sound leaves the old state and comes back, in the run that ends in the new one,
-        by its energy; None when that does not show it, and then nothing below is to be asked.
+        by its energy; None when that does not show it, and then nothing below is to be asked
+        but :meth:`go_by_frames`.
         """
         if self.evidence is None:
             return None
