@@ -35,7 +35,7 @@ def keyed(edges_s, seconds, rate=48000, pitch_hz=1000.0, noise=1e-4, quiet=0.0):
 
 
 def changes_in(samples, rate, sounding="open", piece=None):
-    size = piece or len(samples)
+    size = piece or rate  # a second, as a file is read
     starts = range(0, len(samples), size)
     return hear(lambda: (Block(samples[i : i + size], rate, i / rate) for i in starts), sounding)
 

@@ -126,8 +126,9 @@ def _candidates(
     the same of shorter windows: the points may be moved for a short while only. Of a taught one,
     what fits it; and at last itself.
     """
+    searched: set[tuple[float, float]] = set()
     for least_s in (WINDOW_S, SHORT_WINDOW_S):
-        found = _found_in(windows(blocks(), least_s), taught, progress)
+        found = _found_in(windows(blocks(), least_s), taught, progress, searched)
         yield itertools.islice(found, MOST_TRIED)
     if taught is not None:
         yield iter([taught])
@@ -137,10 +138,18 @@ def _found_in(
     stretches: Iterable[list[Block]],
     taught: BuzzerPrint | None,
     progress: Callable[[float], None],
+    searched: set[tuple[float, float]],
 ) -> Iterator[BuzzerPrint]:
-    """Yield what may be a buzzer; what is plainly like one before the next window is looked at."""
+    """Yield what may be a buzzer; what is plainly like one before the next window is looked at.
+
+    Windows that were searched before are left out.
+    """
     waiting: list[tuple[bool, float, BuzzerPrint]] = []
     for window in stretches:
+        extent = window[0].start_s, window[-1].end_s
+        if extent in searched:
+            continue
+        searched.add(extent)
         found = find(frames_of(window), FrameGrid.at_rate(window[0].rate_hz), taught)
         waiting += [(one is found[0], one.quality, one) for one in found]
         waiting.sort(key=lambda one: one[:2])
@@ -192,8 +201,7 @@ def _attempt(
 ) -> _Attempt:
     """Hear a buzzer with a print for each window or, where more is heard so, for each piece."""
     steady = _hear(blocks, buzzer, sounding, progress, drifts=False)
-    plain = buzzer.quality > PLAIN_LOG_ODDS and bool(steady.heard.changes)
-    if plain and steady.drifts < DRIFTS:
+    if steady.log_odds < SURELY_NONE or steady.drifts < DRIFTS:
         return steady
     drifting = _hear(blocks, buzzer, sounding, progress, drifts=True)
     return drifting if drifting.heard.changes and drifting.worth > steady.worth else steady
@@ -229,8 +237,9 @@ def _hear(
                 changes += ear.hear(block)
                 if doubted and len(changes) >= ENOUGH:
                     doubted = False
-                    if log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms) < SURELY_NONE:
-                        return _Attempt(Heard([], None, seconds))
+                    log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)
+                    if log_odds < SURELY_NONE:
+                        return _Attempt(Heard([], None, seconds), log_odds)
         seconds = window[-1].end_s
         progress(seconds)
     if ear is None:
@@ -238,9 +247,9 @@ def _hear(
     changes += ear.finish()
     changes = ear.reconsider(changes)
     log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)
+    drifted = float(np.mean(differ or [0.0]))
     if log_odds < 0:
-        return _Attempt(Heard([], None, seconds))
+        return _Attempt(Heard([], None, seconds), log_odds, drifts=drifted)
     true_changes = (1.0 - ear.doubt) * len(changes)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
-    drifted = float(np.mean(differ or [0.0]))
     return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, drifted)
