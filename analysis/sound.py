@@ -53,3 +53,19 @@ def finite(samples: Samples) -> Samples:
     """Return the samples with those that are no number, or infinite, silenced."""
     good = np.isfinite(samples)
     return samples if good.all() else np.where(good, samples, np.float32(0.0))
+
+
+def blanks(samples: Samples, least: int) -> list[tuple[int, int]]:
+    """Return where `least` or more samples in a row are exactly zero: (first, one past the last).
+
+    A recorder writes those where it lost sound; no microphone is so quiet.
+    """
+    step = max(1, least // 8)
+    row = least // step  # so many of every `step`-th are zero in any such row
+    before = np.concatenate([[0], np.cumsum(samples[::step] == 0)])
+    if not np.any(before[row:] - before[:-row] == row):
+        return []
+    sounds = np.flatnonzero(samples)
+    edges = np.concatenate([[-1], sounds, [len(samples)]])
+    runs = np.flatnonzero(np.diff(edges) > least)
+    return list(zip((edges[runs] + 1).tolist(), edges[runs + 1].tolist(), strict=True))

@@ -36,10 +36,12 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.channels import SILENT_DBFS, Mixdown, choose, levels_dbfs
-from analysis.sound import Block, Samples
+from analysis.sound import Block, Samples, blanks
 from listen.errors import BadInput
 from listen.paths import StrPath
 
+MIN_RATE_HZ = 8_000
+"""A telephone's; slower sound does not reach up to most buzzers."""
 MAX_RATE_HZ = 50_000
 GAP_S = 0.005
 BLOCK_S = 1.0
@@ -65,6 +67,8 @@ _PROBE_FURTHEST_S = 600.0
 _PROBE_SAMPLES = 8_000_000
 _LOOK_AHEAD = 8  # frames that must all be late before a gap is believed
 _LOOK_AHEAD_LEAST = 3  # at the end of the file
+_LONGEST_LOST_S, _MOST_LOST = 0.25, 0.02
+"""More silence than this, of one block or in parts of the whole, is the recording's own."""
 _CUT_OFF_S = 0.1
 _CLIPPED = 0.001
 
@@ -83,6 +87,7 @@ class _Findings:
     damaged_at_s: float = math.nan
     broken: bool = False
     gaps: list[tuple[float, float]] = field(default_factory=list)
+    blanks: list[tuple[float, float]] = field(default_factory=list)
     end_s: float = 0.0
 
 
@@ -188,6 +193,7 @@ class Recording:
             block = Block(_checked(to_mono(raw, self._mixdown), found), rate, start_s, lost)
             position += len(raw)
             found.end_s = block.end_s
+            _note_blanks(block, found)
             yield block
 
     def _thinned(self, blocks: Iterator[Block]) -> Iterator[Block]:
@@ -252,6 +258,11 @@ def open_recording(path: StrPath) -> Recording:
         skip = 0 if video or _tells_delay(container, stream) else _USUAL_DELAY.get(codec, 0)
     if rate <= 0:
         raise BadInput(f"{path.name}: the sound in it states no sampling rate; record it again")
+    if rate < MIN_RATE_HZ:
+        raise BadInput(
+            f"{path.name}: {rate} samples a second are too few to hear a buzzer; record it again "
+            f"with {MIN_RATE_HZ} or more, better 48000"
+        )
 
     first, mixdown, silent = _probe(path, rate)
     length_told = family in _LENGTH_TOLD or (family == "mp3" and not skip)
@@ -670,6 +681,26 @@ def _checked(samples: Samples, found: _Findings) -> Samples:
     return samples
 
 
+def _note_blanks(block: Block, found: _Findings) -> None:
+    """Note from when to when a block is exactly silent, but for where the recording begins."""
+    begins = found.samples == len(block.samples)
+    for first, last in blanks(block.samples, round(GAP_S * block.rate_hz)):
+        if begins and first == 0:
+            continue
+        begin_s, end_s = (block.start_s + n / block.rate_hz for n in (first, last))
+        if found.blanks and begin_s - found.blanks[-1][1] < 0.5 / block.rate_hz:
+            begin_s = found.blanks.pop()[0]
+        found.blanks.append((begin_s, end_s))
+
+
+def _lost_blocks(found: _Findings) -> list[tuple[float, float]]:
+    """Return the silences that a recorder wrote where it lost sound: few and short."""
+    inside = [(a, b) for a, b in found.blanks if b < found.end_s - GAP_S]
+    longest_s = max((b - a for a, b in inside), default=0.0)
+    share = sum(b - a for a, b in inside) / max(found.end_s, GAP_S)
+    return inside if longest_s < _LONGEST_LOST_S and share < _MOST_LOST else []
+
+
 def _no_number(samples: Samples) -> npt.NDArray[np.bool_]:
     return ~(np.abs(samples) <= _LOUDEST)
 
@@ -698,6 +729,13 @@ def _notes(found: _Findings, duration_s: float | None, stamped: bool) -> list[st
         notes.append(f"cut off at {found.end_s:.1f} s of {duration_s:.1f} s")
     elif found.broken:
         notes.append(f"cut off at {found.end_s:.1f} s: the rest cannot be read")
+    blocks = _lost_blocks(found)
+    if blocks:
+        lost_s = sum(b - a for a, b in blocks)
+        notes.append(
+            f"exactly silent in {_count(len(blocks), 'place')}, {lost_s:.3f} s in all, first at "
+            f"{blocks[0][0]:.3f} s: sound may be lost there; times after it still hold"
+        )
     if found.not_finite:
         notes.append(f"{_count(found.not_finite, 'sample')} without a number taken as silence")
     fraction = found.clipped / max(found.samples, 1)

@@ -221,6 +221,13 @@ def test_a_first_beep_in_which_the_points_chatter_is_heard():
     assert np.all(np.abs(errors_s) < 3 * np.array([c.uncertainty_s for c in opened]))
 
 
+def test_blocks_that_a_recorder_lost_are_no_opening():
+    sound, rate = keyed(EDGES_S, 8, noise=1e-3), 48000
+    for at_s, length_s in ((0.5, 0.06), (2.2, 0.035), (6.3, 0.09)):
+        sound[round(at_s * rate) : round((at_s + length_s) * rate)] = 0.0
+    assert np.abs(errors_ms(changes_in(sound, rate), EDGES_S)).max() < 0.25
+
+
 @pytest.mark.parametrize(("beep_s", "gap_s"), [(0.07, 0.03), (0.2, 0.02), (0.03, 0.07)])
 def test_beeps_and_gaps_as_short_as_frames(beep_s, gap_s):
     starts_s = (2.013, 7.031, 13.02)

@@ -93,6 +93,11 @@ def test_a_train_that_the_recording_cuts_off_goes_on():
     assert [c.change for c in changes] == ["starts", "stops"] * 2 + ["starts"]
 
 
+def test_a_train_that_had_begun_before_the_recording_has_no_start():
+    changes = changes_in(tone_on(beeping([(0.07, 2.83), (4.0, 5.64)]), 9.0))
+    assert [c.change for c in changes] == ["stops", "starts", "stops"]
+
+
 def test_an_exact_clock_is_known_though_half_the_beeps_are_spoilt():
     rng = np.random.default_rng(1)
     starts = np.cumsum(np.where(rng.random(60) < 0.6, 0.137, rng.uniform(0.09, 0.5, 60)))

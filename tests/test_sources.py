@@ -347,6 +347,20 @@ def test_a_gap_is_found_where_it_is(lengths, where, lost, late_s):
 # --- what is wrong with a file
 
 
+def test_silence_of_lost_blocks_is_said_and_that_of_a_keyed_tone_is_not(tmp_path):
+    sound = 0.1 * np.random.default_rng(0).normal(size=480000)
+    sound[:2000] = sound[47000:50000] = sound[60000:62000] = 0.0
+    soundfile.write(tmp_path / "a.wav", sound, 48000)
+    recording = open_recording(tmp_path / "a.wav")
+    list(recording.blocks())
+    assert "silent in 2 places, 0.104 s in all, first at 0.979 s" in recording.notes[-1]
+    sound.reshape(40, 12000)[::2] = 0.0
+    soundfile.write(tmp_path / "b.wav", sound, 48000)
+    recording = open_recording(tmp_path / "b.wav")
+    list(recording.blocks())
+    assert not recording.notes
+
+
 def test_not_numbers_and_clipping_are_said(tmp_path):
     x = pips(48000)
     x[1000:1010], x[2000], x[3000] = np.nan, np.inf, 1e30
@@ -471,6 +485,12 @@ def test_no_samples(tmp_path):
     soundfile.write(tmp_path / "a.wav", np.zeros(0), 48000)
     with pytest.raises(BadInput, match="holds no sound"):
         open_recording(tmp_path / "a.wav")
+
+
+def test_too_few_samples_a_second(tmp_path):
+    soundfile.write(tmp_path / "slow.wav", np.zeros(7000), 7000)
+    with pytest.raises(BadInput, match="too few"):
+        open_recording(tmp_path / "slow.wav")
 
 
 def test_video_without_sound(tmp_path):

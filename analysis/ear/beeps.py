@@ -6,7 +6,8 @@ crank does not keep. An opening is the start of its first beep. A closing may fa
 after the last beep, where nothing can be heard of it; then the gap stands in its uncertainty.
 
 Where a beep is due and silence is heard, the train is over. Where noise may have hidden it, the
-train goes on with what comes in time.
+train goes on with what comes in time. A train whose first beep comes within a gap of where the
+sound begins may have begun before: its start is not told.
 """
 
 import itertools
@@ -38,6 +39,8 @@ SHOWS_S = 0.05
 """How long after its beginning a beep shows."""
 SHOWS_LATEST_S = 0.1
 """The same of one that is cut short (:mod:`.shortbeep`)."""
+HARDLY_S = 0.03
+"""So much of a beep is heard as nothing where the sound begins."""
 PLAINLY_LOG_ODDS = 3.0
 """Log odds from which a beep that was due plainly did not come."""
 REMEMBERED = 200
@@ -95,6 +98,8 @@ class _Beeping:
         From the start of a beep to that of the next, and to its own end.
     longest_s : float
         Longest usual step from beep to beep.
+    begin_s : float
+        When the sound begins; infinite if that is not known.
     sounds : callable
         What was heard where no change was.
     """
@@ -102,6 +107,7 @@ class _Beeping:
     period_s: float
     beep_s: float
     longest_s: float
+    begin_s: float
     sounds: Sounds
 
     @classmethod
@@ -126,7 +132,7 @@ class _Beeping:
                 return None
             ticks = sum(pulse_s), 1.5 * sum(pulse_s)
         beep_s = float(np.median(beeps_s)) if beeps_s else 0.5 * ticks[0]
-        beeping = cls(ticks[0], beep_s, ticks[1], sounds)
+        beeping = cls(ticks[0], beep_s, ticks[1], begin_s, sounds)
         quiet_s = _quiet_s(changes, begin_s, end_s)
         if pulse_s is None and not _alone(starts_s, *ticks, quiet_s):
             return beeping if len(beeping.trains(changes)) > 1 else None
@@ -136,7 +142,7 @@ class _Beeping:
         """Return the first change of each train, and the last of those that are over."""
         gathered: list[Change] = []
         for train in self.trains(changes):
-            if train[0].change == "starts":
+            if train[0].change == "starts" and not self._had_begun(train[0].time_s):
                 gathered.append(train[0])
             last = train[-1]
             if last.change == "stops":
@@ -148,6 +154,11 @@ class _Beeping:
                 uncertainty_s = float(np.hypot(last.uncertainty_s, gap_s / np.sqrt(3)))
                 gathered.append(replace(last, uncertainty_s=uncertainty_s))
         return gathered
+
+    def _had_begun(self, first_s: float) -> bool:
+        """Say whether there may be a beep before the first that is heard."""
+        after_s = first_s - self.begin_s
+        return 0.0 <= after_s < self.period_s - self.beep_s + min(HARDLY_S, self.beep_s)
 
     def trains(self, changes: list[Change]) -> list[list[Change]]:
         """Part the changes into trains of beeps."""

@@ -47,10 +47,10 @@ from analysis.ear.frameodds import FrameOdds
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.settling import when_settled
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
-from analysis.ear.spectrum import FrameGrid
+from analysis.ear.spectrum import FLOOR, FrameGrid
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell
-from analysis.sound import Block, Samples, finite
+from analysis.sound import Block, Samples, blanks, finite
 
 Array = npt.NDArray[np.float64]
 
@@ -72,6 +72,8 @@ LOOK_AGAIN_S = 0.011
 """After how long a change that has not settled yet is looked at again."""
 FAINTEST = 2.0**-23 / math.sqrt(12.0)
 """Noise of a converter of 24 bits, in full scales."""
+BLANK_S = 0.003
+"""Zeros for so long are lost sound, where the buzzer's silence has noise: they tell nothing."""
 DOUBTED = 0.6
 """Odds of no true change from which one is doubted: noise may hide a sound, or sound like it."""
 DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
@@ -261,6 +263,7 @@ class Ear:
         self.buzzer = buzzer
         self._columns = buzzer.columns_in(self.grid)
         self._tell = Tell.of(buzzer, self.grid, self.sounding)
+        self._has_noise = bool(buzzer.spectrum.mean(axis=1).min() > 10 * FLOOR)
         self._shortest_s = SHORTEST_S
         if buzzer.pulse_s is not None:
             self._shortest_s = min(SHORTEST_S, SHORTEST_SHARE * min(buzzer.pulse_s))
@@ -371,6 +374,8 @@ class Ear:
             return []
         levels = grid.levels(powers, self._columns)
         evidence = evidence_of(self.buzzer.evidence, as_steps(levels))
+        if self._has_noise:
+            evidence[self._lost(offset, len(evidence))] = 0.0
         weights = share(grid.hop_s) * evidence.sum(axis=1)
         self._frame_odds.append(weights)
         start_s = self._origin_s
@@ -395,6 +400,17 @@ class Ear:
                 changes += self._look(self._turn, at_end=False)
             changes += self._last_beep()
         return changes
+
+    def _lost(self, offset: int, count: int) -> npt.NDArray[np.bool_]:
+        """Return in which of the frames since a sample sound was lost."""
+        grid = self.grid
+        begin = offset + np.arange(count) * grid.hop
+        first, least = max(0, offset - grid.length), round(BLANK_S * grid.rate_hz)
+        lost = np.zeros(count, dtype=bool)
+        for a, b in blanks(self._latest.samples[first:], least):
+            within = np.minimum(begin + grid.length, first + b) - np.maximum(begin, first + a)
+            lost |= within >= least
+        return lost
 
     def _last_beep(self) -> list[Change]:
         """Return the changes of a last beep that was cut too short for the frames to show."""

@@ -11,6 +11,9 @@ from listen import output
 from listen.commands.options import about_the_sound, picture_option
 from listen.hearing import Hearing, hear_recording
 
+SHORT_S = 1.0
+"""Less sound than this holds no opening and closing to learn a buzzer from."""
+
 
 @click.command("hear")
 @click.argument("recording", type=click.Path(path_type=Path))
@@ -60,7 +63,16 @@ def command(
     return 1
 
 
+def _length(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds >= SHORT_S else f"{1e3 * seconds:.0f} ms"
+
+
 def _silence(hearing: Hearing, taught: str | None) -> str:
+    if hearing.duration_s < SHORT_S:
+        return (
+            f"no buzzer heard in only {_length(hearing.duration_s)} of sound: record some seconds, "
+            "with the points opening and closing"
+        )
     if taught:
         return (
             f"the buzzer {taught} is not heard to change: bring the phone nearer to it, and turn "
@@ -80,7 +92,8 @@ def _show(hearing: Hearing, distance_m: float | None) -> None:
 
     console = output.console()
     console.print(
-        f"{hearing.recording.name}  {hearing.duration_s:.1f} s, {hearing.recording.channel_note}",
+        f"{hearing.recording.name}  {_length(hearing.duration_s)}, "
+        f"{hearing.recording.channel_note}",
         markup=False,  # a file may be named [1].wav
     )
     if not hearing.changes:
