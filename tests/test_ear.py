@@ -221,6 +221,15 @@ def test_a_first_beep_in_which_the_points_chatter_is_heard():
     assert np.all(np.abs(errors_s) < 3 * np.array([c.uncertainty_s for c in opened]))
 
 
+def test_a_long_stay_in_chatter_is_no_change_and_a_short_opening_is_one():
+    real_s = (1.0, 2.0, 3.0, 3.062, 4.0, 5.0, 5.07, 6.0)
+    stays_s = (2.045, 2.080, 6.030, 6.095)
+    heard = changes_in(keyed(sorted(real_s + stays_s), 8, noise=1e-3), 48000)
+    assert np.abs(errors_ms(heard, real_s)).max() < 0.25
+    settled_s = {round(c.time_s): c.settled_s for c in heard.changes if c.settled_s > c.time_s}
+    assert settled_s == pytest.approx({2: 2.080, 6: 6.095}, abs=0.012)
+
+
 def test_blocks_that_a_recorder_lost_are_no_opening():
     sound, rate = keyed(EDGES_S, 8, noise=1e-3), 48000
     for at_s, length_s in ((0.5, 0.06), (2.2, 0.035), (6.3, 0.09)):

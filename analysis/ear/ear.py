@@ -10,11 +10,12 @@ LOOK_AHEAD_S, the buzzer has changed state, give or take a few frames.
 Then the stretch around is heard again, a millisecond at a time (:mod:`.stretch`): a contact that
 chatters makes and breaks before it settles, and the change is at the first break of that run.
 :mod:`.moment` finds the first sign of it in a matched filter's output, whatever the buzzer's
-attack. :mod:`.firstbreak` judges both against all that the sound shows there, and
-:mod:`.settling` tells when the contact went back for the last time. Where no change is found, the
-ear doubts: it looks again, and lets go what goes back meanwhile, as noise does. Two pitches close
-to each other cannot be told apart in a millisecond: where the frames stay sure of a change that its
-energy does not show, it is looked for where they turned.
+attack. :mod:`.firstbreak` judges both against all that the sound shows there, and tells when the
+contact moved last. Where no change is found, the ear doubts: it looks again, and lets go what goes
+back meanwhile, as noise does. Two pitches close to each other cannot be told apart in a
+millisecond: where the frames stay sure of a change that its energy does not show, it is looked for
+where they turned. A contact that chatters may stay in its old state for so long that the frames
+show it; what comes back within LONGEST_CHATTER_S had not ended.
 
 A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
 buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go, unless it came and went too
@@ -45,7 +46,6 @@ from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.moment import Moment, just_about, rise_shapes
-from analysis.ear.settling import when_settled
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.spectrum import FLOOR, FrameGrid
 from analysis.ear.stretch import Stretch
@@ -81,12 +81,17 @@ DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
 UNSHOWN = (0.1, 0.3), (0.3, DOUBTED)
 """For how long frames are sure of a change that its energy does not show, before it is looked for
 where they turned, and the odds of none from which it is let go; once and again."""
+UNSHOWN_LEAST_S = 0.05
+"""The same where they turn back."""
 UNSHOWN_AHEAD_S = 0.074
 """How much of the sound after it that looks at."""
 LEAST_BEFORE_S = 0.030
 """How much of the sound before it that asks for."""
 SHORT_GAP_S = 0.045
 """A beep that begins so soon after the last has too little silence before it to be looked at."""
+LEAST_STATE_S, LONGEST_CHATTER_S = 0.070, 0.112
+"""A state that ends sooner than this and comes again within that of its first sign, as the frames
+show it, which lag, has not ended: the contact chatters."""
 CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 CUT_SHORT_S = 0.045
@@ -148,6 +153,8 @@ class _Turn:
         The frame at which the sign changed.
     doubts : int
         How often it was doubted.
+    unshown : bool
+        Whether its energy did not show it at the last look.
     by_frames : int
         How often it was looked for where the frames turned.
     """
@@ -156,6 +163,7 @@ class _Turn:
     state: int
     since: int
     doubts: int = 0
+    unshown: bool = False
     by_frames: int = 0
 
 
@@ -204,6 +212,7 @@ class _Kept:
 
     Times of both are seconds after `origin_s`. `odds` is None where no net was asked. `like` is the
     share of what was heard until the next change that is like the new state, if that came soon.
+    `again_s` is when it came again after chatter, in s, if that showed only once it was told.
     """
 
     state: int
@@ -211,15 +220,21 @@ class _Kept:
     moment: Moment
     odds: BreakOdds | None
     like: float = 1.0
+    again_s: float = -np.inf
 
-    def told(
-        self, shape_log_odds: Array, chattered: bool, chatter_ratio: float
-    ) -> tuple[float, float]:
-        """Return the moment and its standard uncertainty, in seconds after the origin."""
-        said = _told(self.moment, shape_log_odds, chattered)
-        if self.odds is None:
-            return said
-        return self.odds.where_chatter_is(chatter_ratio).with_opinion(said[0])
+    def told(self, shape_log_odds: Array, chatter_ratio: float) -> tuple[float, float, float]:
+        """Return the moment, when it had settled, and the moment's standard uncertainty, in s."""
+        time_s, uncertainty_s = _told(self.moment, shape_log_odds, chattered=False)
+        settled_s = time_s
+        if self.odds is not None:
+            odds = self.odds.where_chatter_is(chatter_ratio)
+            time_s, uncertainty_s = odds.with_opinion(time_s)
+            settled_s = odds.settled_s(time_s)
+        return (
+            self.origin_s + time_s,
+            max(self.origin_s + settled_s, self.again_s),
+            uncertainty_s,
+        )
 
 
 class Ear:
@@ -244,7 +259,7 @@ class Ear:
         self._frame = 0
         self._log_odds = 0.0
         self._turn: _Turn | None = None
-        self._last_settled_s = -np.inf
+        self._last_settled_s = self._changed_s = self._entered_s = -np.inf
         self._beeps = Beeps()
         self._due: Due | None = None
         self._likeness = _Likeness()
@@ -347,10 +362,7 @@ class Ear:
         rarity = rarity_of_chatter(self._chatter)
         for change, kept in zip(changes, self.kept, strict=True):
             others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
-            chattered = change.settled_s > change.time_s
-            time_s, uncertainty_s = kept.told(others, chattered, rarity)
-            time_s += kept.origin_s
-            settled_s = max(time_s, change.settled_s) if chattered else time_s
+            time_s, settled_s, uncertainty_s = kept.told(others, rarity)
             better.append(
                 replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
             )
@@ -390,7 +402,9 @@ class Ear:
             elif self._turn is None and (odds > 0) != bool(self.state):
                 self._turn = _Turn(self._frame, 1 - self.state, self._frame)
             elif self._turn is not None and (odds > 0) == bool(self.state):
-                if self._waited_s(self._turn) >= self._shortest_s:
+                if self._may_chatter(self._turn):
+                    self._came_again()
+                elif self._turn.unshown or self._waited_s(self._turn) >= self._shortest_s:
                     changes += self._look(self._turn, at_end=True)
                     self._turn = _Turn(self._frame, 1 - self.state, self._frame)
                 else:
@@ -524,13 +538,17 @@ class Ear:
         if not at_end and self._leaning(turn.state) < BELIEVED_LOG_ODDS:
             self._turn = replace(turn, frame=turn.frame + 1)
             return []
+        if self._may_chatter(turn):
+            self._turn = None if at_end else replace(turn, frame=turn.frame + 1)
+            return []
         first_s, stretch = self._stretch(turn.frame, turn.state, HEARD_AHEAD_S)
         self._turn = None
         if stretch.flips is None:
             turned_s = self._origin_s + self.grid.middle_s(turn.frame)
             if self._is_beep(turn.state) and turned_s - self._last_settled_s < SHORT_GAP_S:
                 return self._after_short_gap(turn.state, turned_s)
-            return [] if at_end else self._look_by_frames(turn)
+            return self._look_by_frames(turn, at_end)
+        turn = replace(turn, unshown=False)
         if stretch.end_s - stretch.flips[-1] < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
@@ -540,11 +558,27 @@ class Ear:
                 again = self._again_in(DOUBTED_FOR_S)
                 self._turn = replace(turn, frame=again, doubts=turn.doubts + 1)
             return []
-        settled_s = when_settled(stretch, found.time_s)
+        settled_s = found.odds.settled_s(found.time_s)
         if stretch.end_s - settled_s < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
         return self._go_over(turn.state, first_s, found, settled_s)
+
+    def _may_chatter(self, turn: _Turn) -> bool:
+        """Say whether a turn came so soon after the last change that it may be of its chatter."""
+        since_s, now_s = (self._origin_s + self.grid.middle_s(f) for f in (turn.since, self._frame))
+        return (
+            self.buzzer.pulse_s is None
+            and since_s - self._entered_s < LEAST_STATE_S
+            and now_s - self._changed_s < LONGEST_CHATTER_S
+        )
+
+    def _came_again(self) -> None:
+        """Go on with a state that had seemed to end."""
+        self._turn = None
+        self._entered_s = self._origin_s + self.grid.middle_s(self._frame)
+        if self.kept:
+            self.kept[-1] = replace(self.kept[-1], again_s=self._entered_s)
 
     def _after_short_gap(self, state: int, time_s: float) -> list[Change]:
         """Return the start of a beep soon after another, by the frames alone."""
@@ -555,15 +589,17 @@ class Ear:
         self._keep_beat(change)
         return [change]
 
-    def _look_by_frames(self, turn: _Turn) -> list[Change]:
+    def _look_by_frames(self, turn: _Turn, at_end: bool) -> list[Change]:
         """Look at a change that its energy does not show where the frames turned."""
-        self._turn = replace(turn, frame=self._frame, doubts=0)
+        if not at_end:
+            self._turn = replace(turn, frame=self._frame, doubts=0, unshown=True)
         if turn.by_frames == len(UNSHOWN):
             return []
         after_s, most_doubt = UNSHOWN[turn.by_frames]
-        if (self._frame - turn.since) * self.grid.hop_s < after_s:
+        if (self._frame - turn.since) * self.grid.hop_s < (UNSHOWN_LEAST_S if at_end else after_s):
             return []
-        self._turn.by_frames += 1
+        if self._turn is not None:
+            self._turn.by_frames += 1
         turned_s = self.grid.middle_s(turn.since)
         if turned_s - self._first_s(turned_s) < LEAST_BEFORE_S:
             return []
@@ -614,6 +650,7 @@ class Ear:
         change = self._change(state, *times, found.uncertainty_s)
         self._keep_beat(change)
         self._last_settled_s = start_s + found.breaks[-1]
+        self._changed_s = self._entered_s = start_s + found.time_s
         return [*before, change]
 
     def _is_beep(self, state: int) -> bool:

@@ -1,4 +1,4 @@
-"""The first break of a change, judged from all clues together by a small trained net.
+"""The first break of a change and its last, judged from all clues together by a small trained net.
 
 Meaning
 -------
@@ -7,9 +7,10 @@ model of :mod:`.stretch` and :mod:`.moment` weighs each kind of evidence by itse
 for accidents, so it tells some breaks late and takes some clicks for breaks. Here a net of
 one-dimensional convolutions, each looking further to either side than the one before, sees all
 :mod:`.clues` at once. It gives the odds of each half millisecond to hold the first sign, and those
-of none to hold it. It is trained by cross entropy, so that the odds mean what they say. They often
-have two peaks, at a first break and at a later one; so the standard uncertainty is half of what
-holds 95 in 100, and not a root mean square.
+of none to hold it; and those of each to hold the last move, with which the change has settled. It
+is trained by cross entropy, so that the odds mean what they say. They often have two peaks, at a
+first break and at a later one; so the standard uncertainty is half of what holds 95 in 100, and
+not a root mean square.
 
 The net was trained on thousands of simulated changes, half of them from a wider world than that of
 the accuracy table, and none of its seeds: tests/bench/ear_training.py. How often a contact
@@ -36,6 +37,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import softmax
 
 from analysis.convolution import Floats, convolved
 from analysis.ear.clues import BACK_S, COUNT, STEP_S, Clues, clues, times_s
@@ -63,6 +65,8 @@ LONG_S = 0.015
 CHATTERS, CHATTERS_WEIGHT = 0.3, 4.0
 """How often that is, as the net takes it, and as how many changes of a recording this counts."""
 TURNS = 30
+BRIEFEST_S = 0.002
+"""Briefer chatter than this is none."""
 LEAST_S = 0.0003
 """Standard uncertainty left when one step is sure: the rise is never quite as trained."""
 
@@ -77,11 +81,14 @@ class BreakOdds:
         Moments, in seconds, and the share of each; all shares sum to 1.
     none : float
         The odds that there is no change at all.
+    settles : ndarray, shape (STEPS,), or None
+        The odds of each moment to be that of the last move; None where it is also the first.
     """
 
     times_s: Array
     odds: Array
     none: float = 0.0
+    settles: Array | None = None
 
     @property
     def _long(self) -> npt.NDArray[np.bool_]:
@@ -97,6 +104,14 @@ class BreakOdds:
         """Return the odds where long chatter is so many times as likely as anywhere."""
         odds = self.odds * np.where(self._long, ratio, 1.0)
         return replace(self, odds=odds / odds.sum())
+
+    def settled_s(self, first_s: float) -> float:
+        """Return when a change whose first sign is known has settled: `first_s` if at once."""
+        if self.settles is None:
+            return first_s
+        share = np.cumsum(np.where(self.times_s > first_s, self.settles, 0.0))
+        settled_s = float(np.interp(0.5 * share[-1], share, self.times_s))
+        return settled_s if settled_s > first_s + BRIEFEST_S else first_s
 
     @property
     def blur_s(self) -> float:
@@ -143,10 +158,11 @@ def first_break(stretch: Stretch, said_s: float, uncertainty_s: float) -> BreakO
     said_s, uncertainty_s : float
         Its moment and uncertainty by the model.
     """
-    *odds, none = judged(clues(stretch, said_s, uncertainty_s))
+    begins, settles = judged(clues(stretch, said_s, uncertainty_s))
     t = times_s(stretch.run[-1])
-    there = np.array(odds) * ((t > 0) & (t < stretch.end_s)) + 1e-12
-    return BreakOdds(t, there / there.sum(), float(none))
+    there = (t > 0) & (t < stretch.end_s)
+    odds, last = (each * there + 1e-12 for each in (begins[:-1], settles))
+    return BreakOdds(t, odds / odds.sum(), float(begins[-1]), last)
 
 
 def rarity_of_chatter(odds: Sequence[float]) -> float:
@@ -164,18 +180,24 @@ def rarity_of_chatter(odds: Sequence[float]) -> float:
     return min(1.0, share / CHATTERS * (1 - CHATTERS) / (1 - share))
 
 
-def judged(seen: Clues) -> Array:
-    """Return the odds of each step, and last that of none, from clues, shape (STEPS + 1,)."""
+def judged(seen: Clues) -> tuple[Array, Array]:
+    """Judge clues.
+
+    Returns
+    -------
+    begins : ndarray, shape (STEPS + 1,)
+        The odds of each step to hold the first sign, and last that of none.
+    settles : ndarray, shape (STEPS,)
+        The odds of each step to hold the last move.
+    """
     net = _net()
     courses = np.maximum(convolved(seen, net[0], net[1]), 0.0)
     for i, dilation in enumerate(DILATIONS):
         weights, offsets = net[2 + 2 * i], net[3 + 2 * i]
         courses += np.maximum(convolved(courses, weights, offsets, dilation), 0.0)
-    step, step_offset, none, none_offset = net[-4:]
-    logits = np.append(step @ courses + step_offset, none @ courses.mean(axis=1) + none_offset)
-    logits = logits.astype(float)
-    odds = np.exp(logits - logits.max())
-    return np.asarray(odds / odds.sum())
+    step, step_offset, none, none_offset, last, last_offset = net[-6:]
+    begins = np.append(step @ courses + step_offset, none @ courses.mean(axis=1) + none_offset)
+    return softmax(begins.astype(float)), softmax((last @ courses + last_offset).astype(float))
 
 
 def shapes() -> list[tuple[int, ...]]:
@@ -183,7 +205,7 @@ def shapes() -> list[tuple[int, ...]]:
     kept: list[tuple[int, ...]] = [(WIDTH, TAPS * COUNT), (WIDTH,)]
     for _ in DILATIONS:
         kept += [(WIDTH, TAPS * WIDTH), (WIDTH,)]
-    return [*kept, (WIDTH,), (1,), (WIDTH,), (1,)]
+    return [*kept, *[(WIDTH,), (1,)] * 3]
 
 
 @lru_cache(maxsize=1)

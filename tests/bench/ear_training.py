@@ -11,6 +11,7 @@ Run from the top of the repository, each in turn::
     python -m tests.bench.ear_training harvest FOLDER
     python -m tests.bench.ear_training harvest FOLDER --first 2000 --count 200
     python -m tests.bench.ear_training harvest FOLDER --first 2300 --count 200
+    python -m tests.bench.ear_training harvest FOLDER --first 4000 --count 1200
     python -m tests.bench.ear_training harvest FOLDER --first 500 --count 100
     python -m tests.bench.ear_training train FOLDER analysis/ear/firstbreak_weights.py
 
@@ -20,9 +21,9 @@ The last needs PyTorch, which the program itself does not.
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -48,11 +49,15 @@ GROWL_SEEDS = range(2000, 2200)
 """Growls of the wider world alone: no two tremblers are alike."""
 STRUCK_SEEDS = range(2300, 2500)
 """Buzzers of the wider world among clicks of any kind, most of which fall near no change."""
-VALIDATION_SEEDS = range(500, 600)
+RESTLESS_SEEDS = range(4000, 5200)
+"""Buzzers of the wider world whose contact often chatters, and may stay for long in that."""
+VALIDATION_SEEDS = *range(500, 600), *RESTLESS_SEEDS[-50:]
 """None holds a seed of the table, which begin at ear_table.FIRST_SEED and are few."""
 NEAR_S = 0.040
 """A true change further than this from one that the ear met is another."""
 BATCH = 64
+SETTLES = 0.5
+"""What it weighs in training when a change has settled, beside when it begins."""
 WORLDS = "bench", "altered", "keyed"
 
 
@@ -72,6 +77,8 @@ def _chatter(rng: np.random.Generator, longest_s: float, kind: str) -> list[floa
         while len(parts) % 2 or not parts or part > 0.0004:
             parts.append(part * rng.uniform(0.7, 1.3) * (rng.uniform(0.2, 1.0)))
             part *= shrinks
+    elif kind == "stays":  # all lengths are as likely, as long as the sum is right
+        parts = list(whole * rng.dirichlet(np.ones(2 * int(rng.integers(1, 7)))))
     else:  # sparse: short signs of the new state, long rests
         blip = scenes._log_uniform(rng, 0.0004, 0.004)
         while not parts or sum(parts) < whole:
@@ -85,7 +92,7 @@ def _chatter(rng: np.random.Generator, longest_s: float, kind: str) -> list[floa
     return [float(move) for move in moves]
 
 
-def _contact_of(odds: float, lobes: float) -> Any:
+def _contact_of(odds: float, lobes: float, restless: bool = False) -> Any:
     def contact(
         rng: np.random.Generator, n: int, rate: int, chatter: bool, closed_least_s: float
     ) -> scenes._Contact:
@@ -103,7 +110,10 @@ def _contact_of(odds: float, lobes: float) -> Any:
             moves = [0.0]
             if chatter and rng.random() < odds:
                 kind = str(rng.choice(["mixed", "mixed", "bounce", "sparse"]))
-                moves = _chatter(rng, min(float(rng.uniform(0.02, 0.11)), 0.25 * dwell), kind)
+                longest_s = min(float(rng.uniform(0.02, 0.11)), 0.25 * dwell)
+                if restless:
+                    kind, longest_s = str(rng.choice(["stays", kind])), min(0.105, 0.3 * dwell)
+                moves = _chatter(rng, longest_s, kind)
             marks = sorted({round((at + move) * rate) for move in moves})
             if len(marks) % 2 == 0:
                 marks = marks[:1]
@@ -279,6 +289,10 @@ def draw_scene(seed: int, world: str) -> tuple[scenes.Scene, list[tuple[float, f
         snr_db = None if rng.random() < 0.1 else float(rng.choice([0.0, 6.0, 12.0, 20.0]))
         return _made(buzzer, noise, snr_db, seed, {})
     with altered(rng) as more:
+        if seed in RESTLESS_SEEDS:
+            odds, lobes = float(rng.uniform(0.2, 0.9)), float(rng.uniform(0.0, 0.8))
+            with mock.patch.object(scenes, "_contact", _contact_of(odds, lobes, restless=True)):
+                return _made(buzzer, noise, snr_db, seed, more)
         if seed not in STRUCK_SEEDS:
             return _made(buzzer, noise, snr_db, seed, more)
         odds, ratio_db = float(rng.uniform(0.0, 0.3)), float(rng.uniform(-3.0, 35.0))
@@ -328,11 +342,14 @@ class Met:
         Their moments by the ear's model.
     truth_s : ndarray, shape (n,)
         Their true moments; nan where no true change is near.
+    settled_s : ndarray, shape (n,)
+        When they truly settled; nan where that is not known, or is later than was looked at.
     """
 
     clues: npt.NDArray[np.float16]
     said_s: Array
     truth_s: Array
+    settled_s: Array
 
 
 @contextmanager
@@ -357,14 +374,15 @@ def heard_once() -> Iterator[None]:
 
 def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
     """Let the ear hear a scene and return the changes it met."""
-    asked: dict[int, tuple[BreakOdds, npt.NDArray[np.float16], float, float]] = {}
+    asked: dict[int, tuple[BreakOdds, npt.NDArray[np.float16], float, float, float]] = {}
     origins: list[tuple[int, float]] = []
     judge, reconsider = ear_module.first_break, ear_module.Ear.reconsider
 
     def watched(stretch: Any, said_s: float, uncertainty_s: float) -> Any:
         found = clues(stretch, said_s, uncertainty_s)
         odds = judge(stretch, said_s, uncertainty_s)
-        asked[id(odds)] = odds, found.astype(np.float16), stretch.run[-1], said_s
+        anchor_s = stretch.run[-1]
+        asked[id(odds)] = odds, found.astype(np.float16), anchor_s, said_s, stretch.end_s
         return odds
 
     def watched_again(ear: Any, changes: Any) -> Any:
@@ -382,18 +400,21 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
         hear(lambda: pieces, scene.sounding)
     starts, ends = np.array(moves, dtype=float).reshape(-1, 2).T
     seen = [asked[key][1:] for key, _ in origins]
-    truth = np.full(len(seen), np.nan)
-    for i, ((_, anchor_s, _), (_, origin_s)) in enumerate(zip(seen, origins, strict=True)):
+    truth, settled = np.full((2, len(seen)), np.nan)
+    for i, ((_, anchor_s, _, end_s), (_, origin_s)) in enumerate(zip(seen, origins, strict=True)):
         at_s = origin_s + anchor_s
         far = np.maximum(np.maximum(starts - at_s, at_s - ends), 0.0)
-        if len(far) and far.min() < NEAR_S:
+        # The contact may stay so long in chatter that the ear takes that for a change.
+        if len(far) and far.min() < NEAR_S and starts[far.argmin()] > origin_s:
             truth[i] = starts[far.argmin()] - at_s
-    table = np.array([found for found, _, _ in seen], dtype=np.float16)
-    said = np.array([said_s - anchor_s for _, anchor_s, said_s in seen])
-    return Met(table.reshape(-1, COUNT, STEPS), said, truth)
+            if ends[far.argmin()] < origin_s + end_s:
+                settled[i] = ends[far.argmin()] - at_s
+    table = np.array([found for found, _, _, _ in seen], dtype=np.float16)
+    said = np.array([said_s - anchor_s for _, anchor_s, said_s, _ in seen])
+    return Met(table.reshape(-1, COUNT, STEPS), said, truth, settled)
 
 
-def load(folder: Path, seeds: Sequence[int]) -> tuple[Met, Array, Array]:
+def load(folder: Path, seeds: Collection[int]) -> tuple[Met, Array, Array]:
     """Return what was kept of some seeds, with each change's seed and its world's number.
 
     Of the many beeps of a pulsed buzzer a quarter is kept.
@@ -405,14 +426,10 @@ def load(folder: Path, seeds: Sequence[int]) -> tuple[Met, Array, Array]:
             continue
         kept = np.load(path)
         some = slice(None, None, 4 if _buzzer(int(seed)) == "pulsed" else 1)
-        mets.append(Met(kept["clues"][some], kept["said_s"][some], kept["truth_s"][some]))
+        mets.append(Met(**{name: values[some] for name, values in kept.items()}))
         numbers += [int(seed)] * len(mets[-1].said_s)
         worlds += [WORLDS.index(world)] * len(mets[-1].said_s)
-    together = Met(
-        np.concatenate([m.clues for m in mets]),
-        np.concatenate([m.said_s for m in mets]),
-        np.concatenate([m.truth_s for m in mets]),
-    )
+    together = Met(*(np.concatenate([getattr(m, f.name) for m in mets]) for f in fields(Met)))
     return together, np.array(numbers), np.array(worlds)
 
 
@@ -434,24 +451,30 @@ def _net() -> Any:
                 for d in DILATIONS
             )
             self.step, self.none = nn.Conv1d(WIDTH, 1, 1), nn.Linear(WIDTH, 1)
+            self.last = nn.Conv1d(WIDTH, 1, 1)
             self.drop = nn.Dropout1d(0.08)
 
         def forward(self, x: Any) -> Any:
             h = torch.relu(self.first(x))
             for layer in self.layers:
                 h = h + torch.relu(layer(self.drop(h)))
-            return torch.cat([self.step(h)[:, 0], self.none(h.mean(2))], 1)
+            return torch.cat([self.step(h)[:, 0], self.none(h.mean(2))], 1), self.last(h)[:, 0]
 
     return Net()
 
 
 def _targets(truth_s: Array) -> npt.NDArray[np.float32]:
-    """Return the odds wanted: about the truth, or of none."""
+    """Return the odds wanted: about the truth, or last of none."""
     t = times_s(0.0)
     there = np.isfinite(truth_s) & (truth_s > t[0]) & (truth_s < t[-1])
     near = np.exp(-0.5 * ((t - np.where(there, truth_s, 0.0)[:, None]) / BLUR_S) ** 2)
     near *= there[:, None] / (near.sum(axis=1, keepdims=True) + 1e-12)
     return np.column_stack([near, ~there]).astype(np.float32)
+
+
+def _layers(net: Any) -> list[Any]:
+    """Return the layers in the order of analysis.ear.firstbreak.shapes."""
+    return [net.first, *net.layers, net.step, net.none, net.last]
 
 
 def _go_on(net: Any) -> None:
@@ -460,7 +483,7 @@ def _go_on(net: Any) -> None:
 
     kept = iter(torch.tensor(piece.copy()) for piece in firstbreak._net())
     with torch.no_grad():
-        for layer in (net.first, *net.layers, net.step, net.none):
+        for layer in _layers(net):
             weight = next(kept)
             if layer.weight.ndim == 3:
                 out, count, taps = layer.weight.shape
@@ -473,7 +496,7 @@ def _fit(net: Any, met: Met, epochs: int, quickest: float, check: Any) -> None:
     import torch
 
     rng = np.random.default_rng(0)
-    wanted = torch.tensor(_targets(met.truth_s))
+    wanted, last = (torch.tensor(_targets(s)) for s in (met.truth_s, met.settled_s))
     steps = -(-len(met.said_s) // BATCH)
     adam = torch.optim.AdamW(net.parameters(), weight_decay=1e-3)
     rate = torch.optim.lr_scheduler.OneCycleLR(
@@ -485,7 +508,9 @@ def _fit(net: Any, met: Met, epochs: int, quickest: float, check: Any) -> None:
             x = torch.tensor(met.clues[some].astype(np.float32))
             for clue, share in zip(SAID, (0.2, 0.1, 0.2), strict=True):  # not to lean on them
                 x[rng.random(len(some)) < share, clue] = 0.0
-            loss = -(wanted[some] * torch.log_softmax(net(x), 1)).sum(1).mean()
+            begins, settles = (torch.log_softmax(logits, 1) for logits in net(x))
+            loss = -(wanted[some] * begins).sum(1).mean()
+            loss -= SETTLES * (last[some, :-1] * settles).sum(1).mean()
             adam.zero_grad()
             loss.backward()
             torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -496,7 +521,7 @@ def _fit(net: Any, met: Met, epochs: int, quickest: float, check: Any) -> None:
 
 
 def _kept(net: Any) -> npt.NDArray[np.float16]:
-    """Return the weights in the order of analysis.ear.firstbreak.shapes."""
+    """Return the weights of all layers."""
 
     def flat(layer: Any) -> list[Array]:
         weight = layer.weight.detach().numpy()
@@ -504,8 +529,7 @@ def _kept(net: Any) -> npt.NDArray[np.float16]:
             weight = weight.transpose(0, 2, 1)
         return [weight.ravel(), layer.bias.detach().numpy()]
 
-    layers = [net.first, *net.layers, net.step, net.none]
-    return np.concatenate([part for layer in layers for part in flat(layer)]).astype("<f2")
+    return np.concatenate([part for layer in _layers(net) for part in flat(layer)]).astype("<f2")
 
 
 def write_weights(values: npt.NDArray[np.float16], path: Path) -> None:
@@ -532,7 +556,7 @@ def harvest(folder: Path, first: int, count: int) -> None:
     """Make scenes, let the ear hear them, keep the clues of each change it met with its truth."""
     folder.mkdir(exist_ok=True, parents=True)
     for seed in range(first, first + count):
-        wider = seed in GROWL_SEEDS or seed in STRUCK_SEEDS
+        wider = any(seed in seeds for seeds in (GROWL_SEEDS, STRUCK_SEEDS, RESTLESS_SEEDS))
         worlds = ["altered" if wider else WORLDS[(seed // len(scenes.BUZZERS)) % 2]]
         if seed % 10 == 0 and not wider:
             worlds.append("keyed")
@@ -540,7 +564,7 @@ def harvest(folder: Path, first: int, count: int) -> None:
             path = folder / f"{world}-{seed}.npz"
             if not path.exists():
                 met = meet(*draw_scene(seed, world))
-                np.savez(path, clues=met.clues, said_s=met.said_s, truth_s=met.truth_s)
+                np.savez(path, **vars(met))
 
 
 @main.command()
@@ -557,7 +581,8 @@ def train(folder: Path, weights: Path, epochs: int, anew: bool) -> None:
 
     torch.manual_seed(0)
     torch.set_num_threads(1)
-    met, _, _ = load(folder, [*TRAINING_SEEDS, *GROWL_SEEDS, *STRUCK_SEEDS])
+    fitted = {*TRAINING_SEEDS, *GROWL_SEEDS, *STRUCK_SEEDS, *RESTLESS_SEEDS}
+    met, _, _ = load(folder, fitted - set(VALIDATION_SEEDS))
     other, seeds, worlds = load(folder, VALIDATION_SEEDS)
     click.echo(f"{len(met.said_s)} changes to fit, {len(other.said_s)} to check")
 
@@ -566,7 +591,7 @@ def train(folder: Path, weights: Path, epochs: int, anew: bool) -> None:
             return
         with torch.no_grad():
             x = torch.tensor(other.clues.astype(np.float32))
-            odds = torch.softmax(net(x), 1).numpy()[:, :-1].astype(float)
+            odds = torch.softmax(net(x)[0], 1).numpy()[:, :-1].astype(float)
         t = times_s(0.0)
         told = np.array(
             [

@@ -811,9 +811,8 @@ def _radio(rng: np.random.Generator, n: int, rate: int, pitch: float) -> Array:
     b, a = signal.butter(1, 1.0, fs=rate)
     fade = signal.lfilter(b, a, fade)
     x = music * (1.0 - 0.85 * fade) + talk * fade
-    sos = signal.butter(
-        2, [rng.uniform(120, 300), rng.uniform(4000, 9000)], "bandpass", fs=rate, output="sos"
-    )
+    low, high = rng.uniform(120, 300), rng.uniform(4000, 9000)
+    sos = signal.butter(2, [low, min(high, 0.49 * rate)], "bandpass", fs=rate, output="sos")
     return np.tanh(0.7 * signal.sosfilt(sos, x))
 
 
