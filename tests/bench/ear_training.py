@@ -9,6 +9,7 @@ any kind, a limiter, a microphone that colours the sound, poorer codecs, other r
 Run from the top of the repository, each in turn::
 
     python -m tests.bench.ear_training harvest FOLDER
+    python -m tests.bench.ear_training harvest FOLDER --first 3000 --count 900
     python -m tests.bench.ear_training harvest FOLDER --first 2000 --count 200
     python -m tests.bench.ear_training harvest FOLDER --first 2300 --count 200
     python -m tests.bench.ear_training harvest FOLDER --first 4000 --count 1200
@@ -44,7 +45,7 @@ from . import scenes
 
 Array = npt.NDArray[np.float64]
 
-TRAINING_SEEDS = range(1000, 1900)
+TRAINING_SEEDS, MORE_SEEDS = range(1000, 1900), range(3000, 3900)
 GROWL_SEEDS = range(2000, 2200)
 """Growls of the wider world alone: no two tremblers are alike."""
 STRUCK_SEEDS = range(2300, 2500)
@@ -372,17 +373,32 @@ def heard_once() -> Iterator[None]:
         yield
 
 
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """What the net was asked of a stretch, and its answer; times from the stretch's first sample.
+
+    The answer is kept so that no other gets its identity.
+    """
+
+    odds: BreakOdds
+    clues: npt.NDArray[np.float16]
+    anchor_s: float
+    said_s: float
+    end_s: float
+
+
 def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
     """Let the ear hear a scene and return the changes it met."""
-    asked: dict[int, tuple[BreakOdds, npt.NDArray[np.float16], float, float, float]] = {}
+    asked: dict[int, _Asked] = {}
     origins: list[tuple[int, float]] = []
     judge, reconsider = ear_module.first_break, ear_module.Ear.reconsider
 
     def watched(stretch: Any, said_s: float, uncertainty_s: float) -> Any:
         found = clues(stretch, said_s, uncertainty_s)
         odds = judge(stretch, said_s, uncertainty_s)
-        anchor_s = stretch.run[-1]
-        asked[id(odds)] = odds, found.astype(np.float16), anchor_s, said_s, stretch.end_s
+        asked[id(odds)] = _Asked(
+            odds, found.astype(np.float16), stretch.run[-1], said_s, stretch.end_s
+        )
         return odds
 
     def watched_again(ear: Any, changes: Any) -> Any:
@@ -399,18 +415,18 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
     ):
         hear(lambda: pieces, scene.sounding)
     starts, ends = np.array(moves, dtype=float).reshape(-1, 2).T
-    seen = [asked[key][1:] for key, _ in origins]
+    seen = [(asked[key], origin_s) for key, origin_s in origins]
     truth, settled = np.full((2, len(seen)), np.nan)
-    for i, ((_, anchor_s, _, end_s), (_, origin_s)) in enumerate(zip(seen, origins, strict=True)):
-        at_s = origin_s + anchor_s
+    for i, (one, origin_s) in enumerate(seen):
+        at_s = origin_s + one.anchor_s
         far = np.maximum(np.maximum(starts - at_s, at_s - ends), 0.0)
         # The contact may stay so long in chatter that the ear takes that for a change.
         if len(far) and far.min() < NEAR_S and starts[far.argmin()] > origin_s:
             truth[i] = starts[far.argmin()] - at_s
-            if ends[far.argmin()] < origin_s + end_s:
+            if ends[far.argmin()] < origin_s + one.end_s:
                 settled[i] = ends[far.argmin()] - at_s
-    table = np.array([found for found, _, _, _ in seen], dtype=np.float16)
-    said = np.array([said_s - anchor_s for _, anchor_s, said_s, _ in seen])
+    table = np.array([one.clues for one, _ in seen], dtype=np.float16)
+    said = np.array([one.said_s - one.anchor_s for one, _ in seen])
     return Met(table.reshape(-1, COUNT, STEPS), said, truth, settled)
 
 
@@ -581,7 +597,7 @@ def train(folder: Path, weights: Path, epochs: int, anew: bool) -> None:
 
     torch.manual_seed(0)
     torch.set_num_threads(1)
-    fitted = {*TRAINING_SEEDS, *GROWL_SEEDS, *STRUCK_SEEDS, *RESTLESS_SEEDS}
+    fitted = {*TRAINING_SEEDS, *MORE_SEEDS, *GROWL_SEEDS, *STRUCK_SEEDS, *RESTLESS_SEEDS}
     met, _, _ = load(folder, fitted - set(VALIDATION_SEEDS))
     other, seeds, worlds = load(folder, VALIDATION_SEEDS)
     click.echo(f"{len(met.said_s)} changes to fit, {len(other.said_s)} to check")
