@@ -40,7 +40,7 @@ ENOUGH, SURELY_NONE = 16, -1.0
 """So many changes show what is surely none, by these log odds."""
 DRIFTS = 0.03
 """Share of a piece's frames of which its own print says else than the window's, from which a
-plain buzzer may drift."""
+buzzer may drift."""
 DRIFT_EVERY = 3
 """Of so many windows one is looked at for drift."""
 SURE_LOG_ODDS, CLEARLY = 3.0, 0.1
