@@ -15,7 +15,7 @@ contact moved last. Where no change is found, the ear doubts: it looks again, an
 back meanwhile, as noise does. Two pitches close to each other cannot be told apart in a
 millisecond: where the frames stay sure of a change that its energy does not show, it is looked for
 where they turned. A contact that chatters may stay in its old state for so long that the frames
-show it; what comes back within LONGEST_CHATTER_S had not ended.
+show it; what comes back within COMES_AGAIN_S had not ended.
 
 A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
 buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go, unless it came and went too
@@ -89,7 +89,7 @@ LEAST_BEFORE_S = 0.030
 """How much of the sound before it that asks for."""
 SHORT_GAP_S = 0.045
 """A beep that begins so soon after the last has too little silence before it to be looked at."""
-LEAST_STATE_S, LONGEST_CHATTER_S = 0.070, 0.112
+LEAST_STATE_S, COMES_AGAIN_S = 0.070, 0.112
 """A state that ends sooner than this and comes again within that of its first sign, as the frames
 show it, which lag, has not ended: the contact chatters."""
 CHATTERED_S = 0.0008
@@ -278,6 +278,7 @@ class Ear:
         self.buzzer = buzzer
         self._columns = buzzer.columns_in(self.grid)
         self._tell = Tell.of(buzzer, self.grid, self.sounding)
+        # Else its silence is digital, and zeros tell of it.
         self._has_noise = bool(buzzer.spectrum.mean(axis=1).min() > 10 * FLOOR)
         self._shortest_s = SHORTEST_S
         if buzzer.pulse_s is not None:
@@ -570,7 +571,7 @@ class Ear:
         return (
             self.buzzer.pulse_s is None
             and since_s - self._entered_s < LEAST_STATE_S
-            and now_s - self._changed_s < LONGEST_CHATTER_S
+            and now_s - self._changed_s < COMES_AGAIN_S
         )
 
     def _came_again(self) -> None:
