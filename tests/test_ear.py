@@ -1,5 +1,6 @@
 """The ear on sound whose changes are known to the sample."""
 
+import itertools
 import shutil
 import subprocess
 from dataclasses import replace
@@ -13,7 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
+from analysis.change import Change
 from analysis.ear import ear, recording
+from analysis.ear.belief import Manner, log_odds_of_buzzer
 from analysis.ear.chain import best_course_odds, share, stay
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
@@ -180,6 +183,29 @@ def test_blows_that_ring_alike_are_no_buzzer():
         assert changes_in(blows, rooms.RATE, sounding, piece=len(blows)).buzzer is None
 
 
+def test_whistling_and_humming_are_no_buzzer():
+    for seed in (3006, 3010):
+        assert changes_in(rooms.glides(seed), rooms.RATE).buzzer is None
+
+
+def test_what_comes_and_goes_hastily_is_a_buzzer_if_it_is_as_loud_each_time():
+    lasts_s = np.random.default_rng(3).uniform(0.07, 0.3, 40)
+    kinds = itertools.cycle(("starts", "stops"))
+    moments = zip(np.cumsum(lasts_s).tolist(), kinds, strict=False)
+    lobes = [Change(t, t, 0.002, kind, None, 20.0) for t, kind in moments]
+    buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
+    assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 0.3, 0.0)) > 0
+    assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 3.0, 0.02)) < 0
+
+
+def test_a_pitch_is_told_between_bins():
+    grid = FrameGrid.at_rate(48000)
+    for hz in (1003.0, 1020.0, 2711.0):
+        tone = np.sin(2 * np.pi * hz * np.arange(48000) / 48000).astype(np.float32)
+        column = int(np.abs(grid.columns_hz[: grid.bins].mean(axis=1) - hz).argmin())
+        assert grid.tones_hz(grid.powers(tone), column) == pytest.approx(hz, abs=2.0)
+
+
 def test_a_plain_tone_is_heard_beside_chords_that_come_back():
     rng, rate = np.random.default_rng(2), 48000
     edges_s = np.cumsum(rng.uniform(0.5, 3.0, 16))
@@ -332,13 +358,15 @@ def test_what_frames_said_is_kept_over_a_gap():
     grid = FrameGrid.at_rate(48000.0)
     odds = FrameOdds(grid)
     odds.begin(grid.middle_s(0))
-    odds.append(np.full(100, 0.5))
+    odds.append(*[np.full(100, value) for value in (0.5, -20.0, 1000.0)])
     odds.begin(2.0)
-    odds.append(np.full(100, -0.5))
+    odds.append(*[np.full(100, value) for value in (-0.5, -26.0, 900.0)])
     whole = int((0.3 - grid.length / grid.rate_hz) / grid.hop_s) + 1  # frames wholly inside
     assert odds.between(0.1, 0.4) == pytest.approx(0.5 * whole, abs=0.5)
     assert odds.between(0.7, 1.9) == 0.0 == odds.between(0.1, 0.11)
     assert odds.between(1.9, 9.0) == pytest.approx(-50.0)
+    assert odds.sound(0.1, 1.9) == pytest.approx((-20.0, 1000.0))
+    assert odds.sound(0.7, 1.9) is None is odds.sound(0.1, 0.11)
     odds.keep(0.2)
     assert odds.between(0.1, 0.4) == 0.0 > odds.between(2.4, 2.5)
 

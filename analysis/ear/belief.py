@@ -1,41 +1,71 @@
 """Whether what is heard is a buzzer at all, and not music or a hammer.
 
-Where it was learnt it behaved more or less like one (:attr:`BuzzerPrint.quality`). But a note that
-comes back is held as steadily as a buzzer's; what it has not is a buzzer's changes. A contact makes
-and breaks at once: both ways its changes are told sharply, and hardly ever doubted. A note swells
-and dies away, and so does what a hammer strikes. So the changes weigh most. Only a growl's own are
-not sharp either; but it is heard all over the spectrum, as no note is. So is a voice; but words
-follow each other hastily, and a contact rests.
+A note that comes back is held as steadily as a buzzer's, so it is judged by its changes. A contact
+makes and breaks at once: both ways its changes are told sharply, and hardly ever doubted. A note
+swells and dies away, and so does what a hammer strikes. A buzzer sounds as loud each time, and at
+the same pitch: no voice does, no whistle, hinge or tune. Words follow each other hastily as well;
+so do cam lobes, but these are all as loud. Beeps follow hastily, but evenly: beep and gap are alike
+each time, as a riff's notes and rests are not. A click may come to a clock, and sharply; but it is
+over before a beep has begun.
 
 The weights are a logistic regression (D. R. Cox, "The regression analysis of binary sequences",
 J. Roy. Stat. Soc. B 20 (1958) 215) by ``tests/bench/belief_fit.py``.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.change import Change
 from analysis.ear.beeps import beat
 from analysis.ear.buzzer import BuzzerPrint
 
-PER_QUALITY, PER_DOUBT, PER_LOG_MS = 0.21, -8.55, -2.67
-PER_BREADTH, PER_HASTE, BASE = 2.06, -3.94, 4.4
-LOUDER_DB = 6.0
-"""How much more of a bin's power is heard in one state, for the breadth."""
+Array = npt.NDArray[np.float64]
+
+WEIGHTS = 7.36, -9.04, -3.22, -3.39, -1.0, -0.3, -8.5
+"""Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
+KEPT_PITCH = 0.004
+"""Part of its pitch by which it may change, since a growl's does."""
 NO_CHANGES = -1.0
 """What it adds to the quality that nothing has changed yet."""
-UNFITTED_QUALITY = -10.0
-"""What a taught print counts as before it fits the sound of this day: all may be something else."""
-HASTY_S = 0.35
-"""What lasts for less follows hastily."""
+UNFITTED = -2.0
+"""What it adds that a taught print does not yet fit the sound of this day: all may be something
+else."""
+HASTY_S, CLICK_S = 0.35, 0.015
+"""What lasts for less follows hastily, or is a click."""
+ALIKE, ALIKE_S, MOST_ALIKE = 0.15, 0.005, 0.55
+"""How much beeps may differ, or gaps, in parts and in s; and how many of either are alike."""
 SHARPEST_MS = 0.1
 """Median blur below which changes are as sharp as can be."""
+USUAL_SWING_DB, EVEN_DB, STEADIEST_DB = 1.0, 0.37, 0.1
+"""The swing of what sounded but once; up to which it is as loud each time; and as can be."""
 
 
-def log_odds_of_buzzer(
-    buzzer: BuzzerPrint, changes: Sequence[Change], doubt: float, blur_ms: float
-) -> float:
+@dataclass(frozen=True)
+class Manner:
+    """In what manner the changes of a sound were heard.
+
+    Attributes
+    ----------
+    doubt : float
+        Mean odds that one of them is none.
+    blur_ms : float
+        How sharply they are told: :attr:`analysis.ear.ear.Ear.blur_ms`.
+    swing_db : float or None
+        How much louder or softer it sounds than the last time, usually; None if it sounded once.
+    waver : float or None
+        By what part of it its pitch is another than the last time; None as well if it has none.
+    """
+
+    doubt: float
+    blur_ms: float
+    swing_db: float | None
+    waver: float | None
+
+
+def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: Manner) -> float:
     """Return the log odds that what is heard is a buzzer.
 
     Parameters
@@ -44,34 +74,55 @@ def log_odds_of_buzzer(
         Its print; with infinite quality if it was taught and not fitted to this sound.
     changes : sequence of Change
         That were heard of it.
-    doubt : float
-        Mean odds that one of them is none.
-    blur_ms : float
-        How sharply they are told: :attr:`analysis.ear.ear.Ear.blur_ms`.
+    manner : Manner
+        How they were.
     """
     if not changes:
         return buzzer.quality + NO_CHANGES
-    quality = buzzer.quality if np.isfinite(buzzer.quality) else UNFITTED_QUALITY
+    log_odds = float(np.dot(WEIGHTS, clues(changes, manner)))
+    return log_odds if np.isfinite(buzzer.quality) else log_odds + UNFITTED
+
+
+def clues(changes: Sequence[Change], manner: Manner) -> tuple[float, ...]:
+    """Return what is weighed: 1, doubt, blur, uneven haste, swing, waver and clicks."""
+    swing_db = USUAL_SWING_DB if manner.swing_db is None else manner.swing_db
+    loud_and_soft = float(np.log(max(swing_db, STEADIEST_DB) / EVEN_DB))
     return (
-        BASE
-        + PER_QUALITY * quality
-        + PER_DOUBT * doubt
-        + PER_LOG_MS * float(np.log(max(blur_ms, SHARPEST_MS)))
-        + PER_BREADTH * breadth(buzzer)
-        + PER_HASTE * haste(changes)
+        1.0,
+        manner.doubt,
+        float(np.log(max(manner.blur_ms, SHARPEST_MS))),
+        haste(changes) * max(loud_and_soft, 0.0),
+        loud_and_soft,
+        0.0 if manner.waver is None else float(np.log(max(manner.waver / KEPT_PITCH, 1.0))),
+        clicks(changes),
     )
-
-
-def breadth(buzzer: BuzzerPrint) -> float:
-    """Return the share of the spectrum that is louder in one of its states."""
-    zero, one = buzzer.spectrum
-    louder = 10.0 ** (LOUDER_DB / 10.0)
-    return max(float(np.mean(one > zero * louder)), float(np.mean(zero > one * louder)))
 
 
 def haste(changes: Sequence[Change]) -> float:
     """Return the share of the changes that follow hastily, unless they are beeps to a clock."""
-    if beat([c.time_s for c in changes if c.change == "starts"]) is not None:
+    lasts_s = _lasts_s(changes)
+    alike = min(_alike(lasts_s[::2]), _alike(lasts_s[1::2]))
+    if alike > MOST_ALIKE and beat([c.time_s for c in changes if c.change == "starts"]) is not None:
         return 0.0
-    lasts_s = np.diff([c.time_s for c in changes])
-    return float(np.mean(lasts_s < HASTY_S)) if len(lasts_s) else 0.0
+    return _share_below(lasts_s, HASTY_S)
+
+
+def clicks(changes: Sequence[Change]) -> float:
+    """Return the share of the changes that follow within a click."""
+    return _share_below(_lasts_s(changes), CLICK_S)
+
+
+def _lasts_s(changes: Sequence[Change]) -> Array:
+    return np.diff([c.time_s for c in changes])
+
+
+def _share_below(lasts_s: Array, least_s: float) -> float:
+    return float(np.mean(lasts_s < least_s)) if len(lasts_s) else 0.0
+
+
+def _alike(lasts_s: Array) -> float:
+    """Return the share of lengths that are about the usual one."""
+    if len(lasts_s) == 0:
+        return 0.0
+    usual_s = np.median(lasts_s)
+    return float(np.mean(np.abs(lasts_s - usual_s) < ALIKE * usual_s + ALIKE_S))

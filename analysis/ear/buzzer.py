@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from analysis.ear.spectrum import FrameGrid, Levels
+from analysis.ear.spectrum import FLOOR, FrameGrid, Levels
 
 Mask = npt.NDArray[np.bool_]
 Array = npt.NDArray[np.float64]
@@ -91,6 +91,15 @@ class BuzzerPrint:
         """Return the grid's column nearest to each of the print's, shape (n,)."""
         gaps = np.abs(grid.columns_hz[None, :, :] - self.columns_hz[:, None, :]).sum(axis=2)
         return np.asarray(gaps.argmin(axis=1))
+
+    def louder_columns(self) -> Mask:
+        """Say which of its columns are louder while it sounds, or all, where it always does."""
+        usual = [
+            (weight @ np.arange(STEPS)) / np.maximum(weight.sum(axis=1), FLOOR)
+            for weight in (np.maximum(-self.evidence, 0.0), np.maximum(self.evidence, 0.0))
+        ]
+        louder = (usual[1] > usual[0]) == (self.silent == 0)
+        return louder if louder.any() and self.silent is not None else np.full(len(louder), True)
 
     def log_odds(self, levels: Levels, columns: npt.NDArray[np.intp]) -> Array:
         """Return the log odds of state 1 over state 0 in each frame, shape (frames,)."""

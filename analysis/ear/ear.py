@@ -32,8 +32,10 @@ Changes* (1993), chapters 2 and 8. A. N. Shiryaev, "On optimum methods in quicke
 problems", Theory Prob. Appl. 8 (1963) 22.
 """
 
+import itertools
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -41,6 +43,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
+from analysis.ear.belief import Manner
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
 from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
@@ -277,6 +280,8 @@ class Ear:
     def _listen_for(self, buzzer: BuzzerPrint) -> None:
         self.buzzer = buzzer
         self._columns = buzzer.columns_in(self.grid)
+        self._louder = buzzer.louder_columns()
+        self._tone_column = self.grid.tone_column(self._columns[self._louder])
         self._tell = Tell.of(buzzer, self.grid, self.sounding)
         # Else its silence is digital, and zeros tell of it.
         self._has_noise = bool(buzzer.spectrum.mean(axis=1).min() > 10 * FLOOR)
@@ -318,6 +323,22 @@ class Ear:
         return 1e3 * max(
             (float(np.median(way)) for way in (blurs[::2], blurs[1::2]) if way), default=0.0
         )
+
+    def manner(self, changes: Sequence[Change]) -> Manner:
+        """Return in what manner some changes were heard."""
+        heard = [
+            self._frame_odds.sound(change.settled_s, following.time_s)
+            for change, following in itertools.pairwise(changes)
+            if self.sounds(change.settled_s, following.time_s) > 0
+        ]
+        sounds = np.array([sound for sound in heard if sound is not None])
+        if len(sounds) < 2:
+            return Manner(self.doubt, self.blur_ms, None, None)
+        swing_db = float(np.median(np.abs(np.diff(sounds[:, 0]))))
+        if self._tone_column is None:
+            return Manner(self.doubt, self.blur_ms, swing_db, None)
+        waver = float(np.median(np.abs(np.diff(sounds[:, 1])) / sounds[1:, 1]))
+        return Manner(self.doubt, self.blur_ms, swing_db, waver)
 
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
@@ -390,7 +411,10 @@ class Ear:
         if self._has_noise:
             evidence[self._lost(offset, len(evidence))] = 0.0
         weights = share(grid.hop_s) * evidence.sum(axis=1)
-        self._frame_odds.append(weights)
+        louder = levels[:, self._louder].mean(axis=1)
+        column = self._tone_column
+        tones = np.zeros(len(powers)) if column is None else grid.tones_hz(powers, column)
+        self._frame_odds.append(weights, louder, tones)
         start_s = self._origin_s
         ceiling = stay(grid.hop_s)
         for weight, each in zip(weights.tolist(), evidence, strict=True):

@@ -185,8 +185,9 @@ class _Attempt:
 
     @property
     def worth(self) -> float:
-        """How much is heard, and how surely."""
-        return float(np.log(max(self.true_changes, 0.5))) + PER_LOG_ODDS * self.log_odds
+        """How much is heard, and how surely; a buzzer that is sure is no surer than another."""
+        surely = PER_LOG_ODDS * min(self.log_odds, SURE_LOG_ODDS)
+        return float(np.log(max(self.true_changes, 0.5))) + surely
 
     def is_rather_it(self, likelier: "_Attempt") -> bool:
         """Say whether this is the buzzer, and not what was likelier at first."""
@@ -237,7 +238,7 @@ def _hear(
                 changes += ear.hear(block)
                 if doubted and len(changes) >= ENOUGH:
                     doubted = False
-                    log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)
+                    log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner(changes))
                     if log_odds < SURELY_NONE:
                         return _Attempt(Heard([], None, seconds), log_odds)
         seconds = window[-1].end_s
@@ -246,7 +247,7 @@ def _hear(
         return _Attempt(Heard([], buzzer, seconds))
     changes += ear.finish()
     changes = ear.reconsider(changes)
-    log_odds = log_odds_of_buzzer(buzzer, changes, ear.doubt, ear.blur_ms)
+    log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner(changes))
     drifted = float(np.mean(differ or [0.0]))
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds), log_odds, drifts=drifted)

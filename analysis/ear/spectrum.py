@@ -158,6 +158,23 @@ class FrameGrid:
         ]
         return np.asarray(10 * np.log10(np.concatenate(columns_of, axis=1)), dtype=np.float32)
 
+    def tone_column(self, columns: npt.NDArray[np.intp]) -> int | None:
+        """Return the first of some columns that is of a few bins, and no band; None if none is."""
+        return next((int(c) for c in columns if c < self._narrow_and_wide), None)
+
+    def tones_hz(self, powers: Powers, column: int) -> npt.NDArray[np.float64]:
+        """Return the frequency of the strongest bin of a column in each frame, in Hz.
+
+        It is told between bins by a parabola through its level and those of its neighbours
+        (J. O. Smith, X. Serra, "PARSHL", Proc. Int. Computer Music Conf. (1987) 290).
+        """
+        first, last = np.clip(self._bounds[column], 1, self.bins - 2)
+        about = np.log(powers[:, first - 1 : last + 2])
+        peak = 1 + about[:, 1:-1].argmax(axis=1)
+        before, here, after = (about[np.arange(len(about)), peak + k] for k in (-1, 0, 1))
+        off = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -FLOOR)
+        return np.asarray((self.low + first - 1 + peak + np.clip(off, -0.5, 0.5)) * self.bin_hz)
+
     @cached_property
     def _bounds(self) -> npt.NDArray[np.intp]:
         """First and last bin of each column, counted from `low`, shape (columns, 2)."""

@@ -1,4 +1,7 @@
-"""Minutes of sound with no buzzer in it that most resembles one: instruments, and blows.
+"""Minutes of sound with no buzzer in it that most resembles one.
+
+They are of instruments, of blows, of someone who whistles or hums, or hinges that squeak, and of
+machines that are switched on and off.
 
 Instruments play chords, a tune, a bass and drums, or some of these, through a small loudspeaker:
 sampled ones, by ``fluidsynth`` (Debian's packages ``fluidsynth`` and ``timgm6mb-soundfont``) from a
@@ -136,6 +139,76 @@ def blows(seed: int) -> Sound:
     return _in_a_room(x[: SECONDS * RATE], rng)
 
 
+def glides(seed: int) -> Sound:
+    """Return a minute of whistling, humming or squeaking at RATE: notes that glide and waver."""
+    rng = np.random.default_rng([seed, 79])
+    kind = rng.choice(["whistle", "hum", "squeak"])
+    lowest_hz, highest_hz = {
+        "whistle": (500.0, 1800.0),
+        "hum": (85.0, 280.0),
+        "squeak": (600.0, 3500.0),
+    }[kind]
+    root_hz = rng.uniform(lowest_hz, highest_hz)
+    longest_s, gap_s = rng.uniform(0.3, 1.5), rng.uniform(0.02, 0.8)
+    every_s = rng.uniform(0.3, 2.0) if kind == "squeak" and rng.random() < 0.6 else 0.0
+    factor, loud = np.ones(SECONDS * RATE), np.zeros(SECONDS * RATE)
+    at_s, last = rng.uniform(0.1, 1.5), 1.0
+    while at_s < SECONDS - 0.1:
+        lasts_s = longest_s * rng.uniform(0.15, 1.0)
+        note = 2.0 ** (_key(int(rng.integers(0, 8))) / 12.0)
+        if kind == "squeak":
+            note = float(np.exp(rng.normal(0.0, 0.03)))
+        first, n = int(at_s * RATE), int(min(lasts_s, SECONDS - at_s) * RATE)
+        t = np.arange(n) / RATE
+        slides = np.exp(-t / rng.uniform(0.01, 0.06))
+        wavers = rng.uniform(0.0, 0.012) * np.sin(2.0 * np.pi * rng.uniform(4.0, 7.0) * t)
+        bends = rng.normal(0.0, 0.06 if kind == "squeak" else 0.004) * t / max(lasts_s, 0.1)
+        factor[first : first + n] = note * (last / note) ** slides * (1.0 + wavers + bends)
+        swells, dies = rng.uniform(0.004, 0.06, 2)
+        shape = np.minimum(1.0, t / swells) * np.minimum(1.0, t[::-1] / dies)
+        loud[first : first + n] = 10.0 ** (rng.normal(0.0, 2.5) / 20.0) * shape
+        last = note
+        at_s += max(every_s, lasts_s) * float(np.exp(rng.normal(0.0, 0.03)))
+        at_s += 0.0 if every_s else rng.uniform(0.0, gap_s)
+        at_s += rng.uniform(1.0, 4.0) if rng.random() < 0.1 else 0.0
+    phase = 2.0 * np.pi * np.cumsum(root_hz * factor) / RATE
+    harmonics = {"whistle": 2, "hum": 18, "squeak": int(rng.integers(1, 6))}[kind]
+    falls = {"whistle": 4.0, "hum": rng.uniform(0.7, 1.6), "squeak": rng.uniform(0.5, 2.0)}[kind]
+    x = sum(np.sin(k * phase) / k**falls for k in range(1, harmonics + 1))
+    breath = rng.uniform(0.0, 0.1) * rng.normal(size=len(loud))
+    return _in_a_room(loud * (x + breath), rng)
+
+
+def machines(seed: int) -> Sound:
+    """Return a minute of a drill, a grinder or a pump at RATE, switched on and off."""
+    rng = np.random.default_rng([seed, 80])
+    on, at_s = np.zeros(SECONDS * RATE), rng.uniform(0.2, 3.0)
+    longest_s, rests_s = rng.uniform(0.5, 8.0), rng.uniform(0.5, 8.0)
+    while at_s < SECONDS:
+        lasts_s = longest_s * rng.uniform(0.2, 1.0)
+        on[int(at_s * RATE) : int((at_s + lasts_s) * RATE)] = 1.0
+        at_s += lasts_s + rests_s * rng.uniform(0.2, 1.0)
+    starts_s, stops_s = rng.uniform(0.02, 0.5), rng.uniform(0.05, 1.0)
+    speed = np.zeros(len(on))
+    step = 48
+    for i in range(step, len(on), step):
+        slow_s = starts_s if on[i] else stops_s
+        speed[i : i + step] = speed[i - 1] + (on[i] - speed[i - 1]) * step / RATE / slow_s
+    load = signal.lfilter([0.0005], [1.0, -0.9995], rng.normal(size=len(on)))
+    speed *= 1.0 + rng.uniform(0.0, 0.03) * load / load.std()
+    phase = 2.0 * np.pi * np.cumsum(rng.uniform(30.0, 400.0) * speed) / RATE
+    x = np.zeros(len(on))
+    for _ in range(rng.integers(4, 25)):
+        multiple = int(rng.integers(1, 16))
+        x += rng.uniform(0.1, 1.0) * np.sin(multiple * phase + rng.uniform(0.0, 6.3))
+    rough = signal.sosfilt(
+        signal.butter(1, [rng.uniform(100.0, 1000.0), 8000.0], "bandpass", fs=RATE, output="sos"),
+        rng.normal(size=len(on)),
+    )
+    x = x / x.std() + rng.uniform(0.2, 3.0) * rough / rough.std()
+    return _in_a_room(x * speed ** rng.uniform(0.7, 2.0), rng)
+
+
 def _in_a_room(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
     """Return it as a microphone hears it: with some noise, 15 to 45 dB below."""
     noise = np.cumsum(rng.normal(size=len(x))) if rng.random() < 0.3 else rng.normal(size=len(x))
@@ -144,7 +217,7 @@ def _in_a_room(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
     return (0.5 * x / np.abs(x).max()).astype(np.float32)
 
 
-KINDS = {"instruments": instruments, "blows": blows}
+KINDS = {"instruments": instruments, "blows": blows, "glides": glides, "machines": machines}
 
 
 def here() -> list[str]:
