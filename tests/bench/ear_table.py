@@ -45,7 +45,7 @@ FIRST_SEED = 11
 """Scenes of lower seeds served to fit weights of the ear."""
 RATIOS = (0.0, 6.0, 12.0, 20.0, None)
 ROOM_MINUTES = 6
-"""Of instruments and of blows, each a recording of its own."""
+"""Of each kind of room without a buzzer, each a recording of its own."""
 
 
 @dataclass(frozen=True)
@@ -550,7 +550,8 @@ to follow. "known" is a detector that is told the buzzer's sound, its envelope a
 spectrum and power, everything but the times: about the best that anyone could do. Errors are
 those of the changes found, against the contact's first move.
 
-"instruments" are alone, without a voice, and "blows" on one piece of iron ring alike: what is most
+"instruments" are alone, without a voice, "blows" on one piece of iron ring alike, "glides" are of
+someone who whistles or hums, or of a hinge, and "machines" are switched on and off: what is most
 like a buzzer and is none (`tests/bench/rooms.py`).
 
 ![F1 by signal-to-noise ratio; errors; errors over stated uncertainty]({picture})
