@@ -24,7 +24,7 @@ from analysis.ear.buzzer import BuzzerPrint
 
 Array = npt.NDArray[np.float64]
 
-WEIGHTS = 7.36, -9.04, -3.22, -3.39, -1.0, -0.3, -8.5
+WEIGHTS = 6.73, -8.0, -3.02, -1.84, -0.89, -0.59, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
 KEPT_PITCH = 0.004
 """Part of its pitch by which it may change, since a growl's does."""
