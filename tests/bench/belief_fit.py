@@ -4,11 +4,11 @@
     python -m tests.bench.belief_fit gather --first 9000 --count 120 heard.jsonl
     python -m tests.bench.belief_fit fit heard.jsonl
 
-``gather`` hears scenes as `learning_fit` draws them, and of hands that turn fast, of rooms that ring,
-and growls besides; and for each seed a minute with no buzzer in it: by turns those of `rooms`, talk,
-and the bench's noises. Of each sound that is tried it keeps the clues, and whether most of its
-changes were true. ``fit`` prints the weights, and how many of either kind would be believed, with an
-eighth at a time left out of the fit.
+``gather`` hears scenes as `learning_fit` draws them, and of hands that turn fast, of rooms that
+ring, and growls besides; and for each seed a minute with no buzzer in it: by turns those of
+`rooms`, talk, and the bench's noises. Of each sound that is tried it keeps the clues, and whether
+most of its changes were true. ``fit`` prints the weights, and how many of either kind would be
+believed, with an eighth at a time left out of the fit.
 
 The weights in the module are from the seeds 9200 to 9299, in some of which the hand was fast, and
 from 9200 to 9259 of fast hands, and of rooms, alone. Of 1464 sounds that were the buzzer 1304 would
