@@ -34,6 +34,7 @@ problems", Theory Prob. Appl. 8 (1963) 22.
 
 import itertools
 import math
+from bisect import bisect
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -270,11 +271,13 @@ class Ear:
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
         self._chatter: deque[float] = deque(maxlen=LATEST_CHANGES)
         self.kept: list[_Kept] = []
+        self._followed_s: list[float] = []
         self._listen_for(buzzer)
 
     def follow(self, buzzer: BuzzerPrint) -> None:
         """Go on with a fresher print of the same buzzer."""
         if buzzer is not self.buzzer:
+            self._followed_s.append(self._origin_s + self.grid.middle_s(self._frame))
             self._listen_for(buzzer)
 
     def _listen_for(self, buzzer: BuzzerPrint) -> None:
@@ -326,18 +329,21 @@ class Ear:
 
     def manner(self, changes: Sequence[Change]) -> Manner:
         """Return in what manner some changes were heard."""
-        heard = [
-            self._frame_odds.sound(change.settled_s, following.time_s)
-            for change, following in itertools.pairwise(changes)
-            if self.sounds(change.settled_s, following.time_s) > 0
-        ]
-        sounds = np.array([sound for sound in heard if sound is not None])
-        if len(sounds) < 2:
+        sounds = []
+        for change, following in itertools.pairwise(changes):
+            begin_s, end_s = change.settled_s, following.time_s
+            sound = self._frame_odds.sound(begin_s, end_s)
+            if sound is not None and self.sounds(begin_s, end_s) > 0:
+                sounds.append((bisect(self._followed_s, begin_s), *sound))
+        # Other prints have other columns.
+        again = [(one, next_) for one, next_ in itertools.pairwise(sounds) if one[0] == next_[0]]
+        if not again:
             return Manner(self.doubt, self.blur_ms, None, None)
-        swing_db = float(np.median(np.abs(np.diff(sounds[:, 0]))))
+        _, levels, tones_hz = np.moveaxis(np.array(again), 2, 0)
+        swing_db = float(np.median(np.abs(np.diff(levels))))
         if self._tone_column is None:
             return Manner(self.doubt, self.blur_ms, swing_db, None)
-        waver = float(np.median(np.abs(np.diff(sounds[:, 1])) / sounds[1:, 1]))
+        waver = float(np.median(np.abs(np.diff(tones_hz)) / tones_hz[:, 1:]))
         return Manner(self.doubt, self.blur_ms, swing_db, waver)
 
     def hear(self, block: Block) -> list[Change]:
