@@ -32,6 +32,8 @@ HELD = (*range(16, 24), 48, 49, 50, 52, 53, 60, 68, 71, 73, 74, 75, 79, 80, 81, 
 STRUCK = (0, 4, 6, 10, 11, 12, 24, 25, 26, 45, 46, 98, 104, 105, 106, 108)
 BASSES = (32, 33, 35, 38, 43, 58)
 SCALE = (0, 2, 4, 5, 7, 9, 11)
+VOICES = {"whistle": (500.0, 1800.0), "hum": (85.0, 280.0), "squeak": (600.0, 3500.0)}
+"""Between which their lowest note is, in Hz."""
 DRUMS = 9
 """Their channel."""
 
@@ -142,13 +144,8 @@ def blows(seed: int) -> Sound:
 def glides(seed: int) -> Sound:
     """Return a minute of whistling, humming or squeaking at RATE: notes that glide and waver."""
     rng = np.random.default_rng([seed, 79])
-    kind = rng.choice(["whistle", "hum", "squeak"])
-    lowest_hz, highest_hz = {
-        "whistle": (500.0, 1800.0),
-        "hum": (85.0, 280.0),
-        "squeak": (600.0, 3500.0),
-    }[kind]
-    root_hz = rng.uniform(lowest_hz, highest_hz)
+    kind = str(rng.choice(list(VOICES)))
+    root_hz = rng.uniform(*VOICES[kind])
     longest_s, gap_s = rng.uniform(0.3, 1.5), rng.uniform(0.02, 0.8)
     every_s = rng.uniform(0.3, 2.0) if kind == "squeak" and rng.random() < 0.6 else 0.0
     factor, loud = np.ones(SECONDS * RATE), np.zeros(SECONDS * RATE)
@@ -159,14 +156,8 @@ def glides(seed: int) -> Sound:
         if kind == "squeak":
             note = float(np.exp(rng.normal(0.0, 0.03)))
         first, n = int(at_s * RATE), int(min(lasts_s, SECONDS - at_s) * RATE)
-        t = np.arange(n) / RATE
-        slides = np.exp(-t / rng.uniform(0.01, 0.06))
-        wavers = rng.uniform(0.0, 0.012) * np.sin(2.0 * np.pi * rng.uniform(4.0, 7.0) * t)
-        bends = rng.normal(0.0, 0.06 if kind == "squeak" else 0.004) * t / max(lasts_s, 0.1)
-        factor[first : first + n] = note * (last / note) ** slides * (1.0 + wavers + bends)
-        swells, dies = rng.uniform(0.004, 0.06, 2)
-        shape = np.minimum(1.0, t / swells) * np.minimum(1.0, t[::-1] / dies)
-        loud[first : first + n] = 10.0 ** (rng.normal(0.0, 2.5) / 20.0) * shape
+        bends = (0.06 if kind == "squeak" else 0.004) / max(lasts_s, 0.1)
+        factor[first : first + n], loud[first : first + n] = _glide(rng, n, last, note, bends)
         last = note
         at_s += max(every_s, lasts_s) * float(np.exp(rng.normal(0.0, 0.03)))
         at_s += 0.0 if every_s else rng.uniform(0.0, gap_s)
@@ -179,6 +170,23 @@ def glides(seed: int) -> Sound:
     return _in_a_room(loud * (x + breath), rng)
 
 
+def _glide(
+    rng: Rng, n: int, last: float, note: float, bends: float
+) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating]]:
+    """Return pitch and loudness, as factors, of a note that comes from the last one's pitch.
+
+    `bends` is how far its own bends in a second, in parts of it.
+    """
+    t = np.arange(n) / RATE
+    slides = np.exp(-t / rng.uniform(0.01, 0.06))
+    wavers = rng.uniform(0.0, 0.012) * np.sin(2.0 * np.pi * rng.uniform(4.0, 7.0) * t)
+    bent = rng.normal(0.0, bends) * t
+    swells, dies = rng.uniform(0.004, 0.06, 2)
+    shape = np.minimum(1.0, t / swells) * np.minimum(1.0, t[::-1] / dies)
+    loud = 10.0 ** (rng.normal(0.0, 2.5) / 20.0) * shape
+    return note * (last / note) ** slides * (1.0 + wavers + bent), loud
+
+
 def machines(seed: int) -> Sound:
     """Return a minute of a drill, a grinder or a pump at RATE, switched on and off."""
     rng = np.random.default_rng([seed, 80])
@@ -188,12 +196,7 @@ def machines(seed: int) -> Sound:
         lasts_s = longest_s * rng.uniform(0.2, 1.0)
         on[int(at_s * RATE) : int((at_s + lasts_s) * RATE)] = 1.0
         at_s += lasts_s + rests_s * rng.uniform(0.2, 1.0)
-    starts_s, stops_s = rng.uniform(0.02, 0.5), rng.uniform(0.05, 1.0)
-    speed = np.zeros(len(on))
-    step = 48
-    for i in range(step, len(on), step):
-        slow_s = starts_s if on[i] else stops_s
-        speed[i : i + step] = speed[i - 1] + (on[i] - speed[i - 1]) * step / RATE / slow_s
+    speed = _spun(on, rng.uniform(0.02, 0.5), rng.uniform(0.05, 1.0))
     load = signal.lfilter([0.0005], [1.0, -0.9995], rng.normal(size=len(on)))
     speed *= 1.0 + rng.uniform(0.0, 0.03) * load / load.std()
     phase = 2.0 * np.pi * np.cumsum(rng.uniform(30.0, 400.0) * speed) / RATE
@@ -201,12 +204,22 @@ def machines(seed: int) -> Sound:
     for _ in range(rng.integers(4, 25)):
         multiple = int(rng.integers(1, 16))
         x += rng.uniform(0.1, 1.0) * np.sin(multiple * phase + rng.uniform(0.0, 6.3))
-    rough = signal.sosfilt(
-        signal.butter(1, [rng.uniform(100.0, 1000.0), 8000.0], "bandpass", fs=RATE, output="sos"),
-        rng.normal(size=len(on)),
-    )
+    band = [rng.uniform(100.0, 1000.0), 8000.0]
+    rough = signal.butter(1, band, "bandpass", fs=RATE, output="sos")
+    rough = signal.sosfilt(rough, rng.normal(size=len(on)))
     x = x / x.std() + rng.uniform(0.2, 3.0) * rough / rough.std()
     return _in_a_room(x * speed ** rng.uniform(0.7, 2.0), rng)
+
+
+def _spun(
+    on: npt.NDArray[np.floating], starts_s: float, stops_s: float
+) -> npt.NDArray[np.floating]:
+    """Return how fast a motor turns, in parts of its speed, that is on where `on` is 1."""
+    speed, step = np.zeros(len(on)), RATE // 1000
+    for i in range(step, len(on), step):
+        slow_s = starts_s if on[i] else stops_s
+        speed[i : i + step] = speed[i - 1] + (on[i] - speed[i - 1]) * step / RATE / slow_s
+    return speed
 
 
 def _in_a_room(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
