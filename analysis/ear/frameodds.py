@@ -14,7 +14,6 @@ from analysis.ear.spectrum import FrameGrid
 
 Array = npt.NDArray[np.float64]
 
-
 FEWEST = 3
 """Frames that show a level and a pitch."""
 

@@ -169,8 +169,9 @@ class LiveEar:
             return changes
         self._latest += changes
         ear.let_go(but=len(self._latest))
-        latest = list(self._latest)
-        if not changes or log_odds_of_buzzer(ear.buzzer, latest, ear.manner(latest)) < 0:
+        if not changes:
+            return []
+        if log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner(self._latest)) < 0:
             return []
         self._trusted = len(self._latest) == ENOUGH
         untold = [change for change in self._latest if change.time_s > self._told_s]

@@ -39,7 +39,8 @@ from .ear_training import GROWL_SEEDS, draw_scene, heard_once
 from .learning_fit import SLOWEST, slowed
 from .scenes import NOISES, no_buzzer_scene
 
-Sound = tuple[str, Samples, float, list[float]]
+Known = tuple[str, Samples, float, list[float]]
+"""Name, samples, samples per second, and when the contact moves, in s."""
 
 TALK = "voice", "speech", "radio"
 """Noises of which there are more, since a voice is most like a growl."""
@@ -86,7 +87,7 @@ def gather(first: int, count: int, out: Path) -> None:
                 file.flush()
 
 
-def _sounds(seed: int) -> Iterator[Sound]:
+def _sounds(seed: int) -> Iterator[Known]:
     rng = np.random.default_rng([seed, 5])
     factor = float(np.exp(rng.uniform(0.0, np.log(SLOWEST)))) if seed % 8 == 1 else 1.0
     world = "altered" if seed % 4 < 2 else "bench"
@@ -96,28 +97,26 @@ def _sounds(seed: int) -> Iterator[Sound]:
     yield _far(_drawn("far", seed, "bench", fast=seed % 3 == 0), rng)
     if seed % 2 == 0:
         yield _drawn("growl", GROWL_SEEDS[seed % len(GROWL_SEEDS)], "altered")
-    turn, kinds = divmod(seed, len(rooms.KINDS) + 2)
-    if kinds < len(rooms.KINDS):
-        name, room = list(rooms.KINDS.items())[kinds]
+    turn, kind = divmod(seed, len(rooms.KINDS) + 2)
+    if kind < len(rooms.KINDS):
+        name, room = list(rooms.KINDS.items())[kind]
         yield f"{name} {seed}", room(seed), rooms.RATE, []
     else:
-        noises = TALK if kinds == len(rooms.KINDS) else NOISES
+        noises = TALK if kind == len(rooms.KINDS) else NOISES
         lone = no_buzzer_scene(noises[turn % len(noises)], seed)
         yield f"noise {seed}", lone.samples, lone.rate_hz, []
 
 
-def _far(sound: Sound, rng: np.random.Generator) -> Sound:
+def _far(sound: Known, rng: np.random.Generator) -> Known:
     """Return a sound as a microphone far from it hears it, in a room that rings."""
     name, samples, rate_hz, moves_s = sound
     n = int(rng.uniform(*RINGS_S) * rate_hz)
-    room = rng.normal(size=n) * 10.0 ** (-3.0 * np.arange(n) / n)
-    room *= np.sqrt(rng.uniform(*ROOM_TO_DIRECT) / np.sum(room**2))
-    room[0] += 1.0
+    room = rooms.echo(rng.normal(size=n), np.sqrt(rng.uniform(*ROOM_TO_DIRECT)))
     x = signal.oaconvolve(samples, room)[: len(samples)]
     return name, (0.5 * x / np.abs(x).max()).astype(np.float32), rate_hz, moves_s
 
 
-def _drawn(name: str, seed: int, world: str, fast: bool = False) -> Sound:
+def _drawn(name: str, seed: int, world: str, fast: bool = False) -> Known:
     """Draw a scene, of an engine that is turned fast or not."""
     rng = np.random.default_rng([seed, 6])
     dwell_s = scenes.DWELL_S if rng.random() < 0.7 else FEW_S

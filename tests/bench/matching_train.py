@@ -56,6 +56,7 @@ from analysis.wheel import Mark
 from listen import moonshine
 from listen.speech import Recogniser
 
+from .rooms import echo
 from .scenes import BUZZERS, NOISES, make_scene, no_buzzer_scene
 from .spoken_scenes import (
     COMMANDS,
@@ -247,10 +248,8 @@ def _coloured(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
     x = np.convolve(x, signal.firwin2(257, hz / 8000.0, gain), "same")
     if rng.random() < 0.5:
         n = int(rng.uniform(0.1, 0.6) * RATE)
-        echo = rng.normal(size=n) * 10.0 ** (-3.0 * np.arange(n) / n)
-        echo *= rng.uniform(0.1, 0.7) / np.sqrt(np.sum(echo**2))
-        echo[0] += 1.0
-        x = signal.fftconvolve(x, echo)[: len(x) + RATE // 10]
+        room = echo(rng.normal(size=n), rng.uniform(0.1, 0.7))
+        x = signal.fftconvolve(x, room)[: len(x) + RATE // 10]
     return unit_power(x)
 
 

@@ -134,10 +134,7 @@ def blows(seed: int) -> Sound:
         at_s += rng.uniform(1.0, 4.0) if rng.random() < 0.12 else 0.0
     if rng.random() < 0.6:
         n = int(rng.uniform(0.1, 0.5) * RATE)
-        echo = rng.normal(size=n) * 10.0 ** (-3.0 * np.arange(n) / n)
-        echo *= rng.uniform(0.2, 0.8) / np.sqrt(np.sum(echo**2))
-        echo[0] += 1.0
-        x = signal.oaconvolve(x, echo)
+        x = signal.oaconvolve(x, echo(rng.normal(size=n), rng.uniform(0.2, 0.8)))
     return _in_a_room(x[: SECONDS * RATE], rng)
 
 
@@ -220,6 +217,17 @@ def _spun(
         slow_s = starts_s if on[i] else stops_s
         speed[i : i + step] = speed[i - 1] + (on[i] - speed[i - 1]) * step / RATE / slow_s
     return speed
+
+
+def echo(noise: npt.NDArray[np.floating], part: float) -> npt.NDArray[np.floating]:
+    """Return the response of a room that rings: the sound itself, and after it, as loud as `part`
+    of it altogether, noise that dies away by 60 dB.
+    """
+    n = len(noise)
+    rings = noise * 10.0 ** (-3.0 * np.arange(n) / n)
+    rings *= part / np.sqrt(np.sum(rings**2))
+    rings[0] += 1.0
+    return rings
 
 
 def _in_a_room(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
