@@ -153,6 +153,16 @@ def test_a_beep_that_is_due_and_does_not_come_ends_a_train():
     assert [c.time_s for c in live] == [c.time_s for c in gather_beeps(raw, sounds=sounds)]
 
 
+@pytest.mark.parametrize("rests_open, jerks", [(True, 0.005), (False, 0.03)])
+def test_cam_lobes_of_a_crank_that_is_turned_are_no_beeps(rests_open, jerks):
+    edges, rng = [1.0], np.random.default_rng(3)
+    for _ in range(6):
+        for lasts_s in [0.1, 0.26] * 3 + ([1.9, 2.5] if rests_open else [0.1, 4.4]):
+            edges.append(edges[-1] + lasts_s * rng.normal(1.0, jerks))
+    raw = changes_at(edges)
+    assert gather_beeps(raw, edges[-1] + 1.0, 0.0) == raw
+
+
 def test_it_may_have_sounded_as_listening_began():
     raw = changes_at(np.arange(1.0, 9.0, 0.1).tolist())[1:]  # a motor turns the points
     assert gather_beeps(raw, sounds=lambda begin_s, end_s: -10.0) == raw

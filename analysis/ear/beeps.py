@@ -28,6 +28,12 @@ SAME_S, SAME = 0.006, 0.02
 """Difference up to which two periods are the same: as they are heard, and as clocks drift. Blows of
 a hammer follow each other less evenly."""
 LEAST_BEEPS = 6
+MOST_LONGER, OFF = 0.2, 0.1
+"""Largest share of the sounds that may be longer than a beep, or than some whose gaps noise has
+filled, and by what part of a period. A crank that is turned brings cam lobes to a clock as well;
+but it rests between whiles, and what sounds then is long."""
+EVENLY_S = 0.002
+"""How far from its usual length the usual step may be, or by what is stated: no hand turns so."""
 IN_TIME_S = 0.003
 MOST_OUT = 0.06
 """How far off the clock a beep may be heard beside its uncertainty, and in parts of a period."""
@@ -120,9 +126,10 @@ class _Beeping:
         sounds: Sounds,
     ) -> "_Beeping | None":
         """Return how the buzzer beeps by its changes; None if it does not."""
-        starts_s = [c.time_s for c in changes if c.change == "starts"]
-        if not starts_s:
+        starts = [c for c in changes if c.change == "starts"]
+        if not starts:
             return None
+        starts_s = [c.time_s for c in starts]
         beeps_s = [
             b.time_s - a.time_s for a, b in itertools.pairwise(changes) if a.change == "starts"
         ]
@@ -131,6 +138,10 @@ class _Beeping:
             if pulse_s is None:
                 return None
             ticks = sum(pulse_s), 1.5 * sum(pulse_s)
+        elif not _evenly(starts, ticks[0]):
+            return None
+        if not may_be_beeps(np.array(beeps_s), ticks[0]):
+            return None
         beep_s = float(np.median(beeps_s)) if beeps_s else 0.5 * ticks[0]
         beeping = cls(ticks[0], beep_s, ticks[1], begin_s, sounds)
         quiet_s = _quiet_s(changes, begin_s, end_s)
@@ -200,6 +211,15 @@ class _Beeping:
     def waits_s(self) -> float:
         """How long after a beep began another may still belong to its train, in s."""
         return max(self.longest_s, (MOST_HIDDEN + 1 + MOST_OUT) * self.period_s)
+
+
+def _evenly(starts: list[Change], period_s: float) -> bool:
+    """Say whether beeps keep to a clock as well as they are told."""
+    _, short = _steps([c.time_s for c in starts])
+    out_s = np.abs(short - period_s)
+    stated_s = float(np.median([c.uncertainty_s for c in starts]))
+    usual_s = np.median(out_s[out_s < MOST_OUT * period_s])
+    return bool(usual_s <= max(EVENLY_S, stated_s))
 
 
 def _quiet_s(changes: list[Change], begin_s: float, end_s: float) -> float:
@@ -302,6 +322,16 @@ def beat(starts_s: list[float]) -> float | None:
             best = int(np.argmax(np.where(share > share.max() - 0.05, short, 0.0)))
             return float(np.median(short[np.abs(short / short[best] - 1) < most[best]]))
     return None
+
+
+def may_be_beeps(lasts_s: Array, period_s: float) -> bool:
+    """Say whether sounds that last so long may be beeps of one period, in s."""
+    if len(lasts_s) < LEAST_BEEPS:
+        return True
+    over_s = lasts_s - np.median(lasts_s)
+    turns = np.clip(np.round(over_s / period_s), 0, MOST_MISSED)
+    longer = (over_s > 0) & (np.abs(over_s - turns * period_s) > OFF * period_s)
+    return bool(np.mean(longer) <= MOST_LONGER)
 
 
 def same(period_s: Array) -> Array:

@@ -34,7 +34,7 @@ from scipy.ndimage import (
     uniform_filter1d,
 )
 
-from analysis.ear.beeps import LONGEST_S, clock, same
+from analysis.ear.beeps import LONGEST_S, clock, may_be_beeps, same
 from analysis.ear.buzzer import (
     LOW_DB,
     STEPS,
@@ -466,7 +466,10 @@ def traits(
 def _beeps(labels: Mask, hop_s: float) -> bool:
     """Say whether a sound both comes and goes to one clock, with pauses."""
     comes, goes = (_ticks(labels, way, hop_s) for way in (1, -1))
-    return comes is not None and goes is not None and abs(comes[0] / goes[0] - 1) < 0.05
+    if comes is None or goes is None or abs(comes[0] / goes[0] - 1) >= 0.05:
+        return False
+    lengths, states = runs(labels)
+    return may_be_beeps(lengths[states] * hop_s, comes[0])
 
 
 def _ticks(labels: Mask, way: int, hop_s: float) -> tuple[float, float] | None:
