@@ -324,7 +324,7 @@ def beat(starts_s: list[float]) -> float | None:
     return None
 
 
-def may_be_beeps(lasts_s: Array, period_s: float) -> bool:
+def may_be_beeps(lasts_s: npt.NDArray[np.floating], period_s: float) -> bool:
     """Say whether sounds that last so long may be beeps of one period, in s."""
     if len(lasts_s) < LEAST_BEEPS:
         return True
