@@ -20,6 +20,7 @@ from analysis.ear.belief import Manner, log_odds_of_buzzer
 from analysis.ear.chain import best_course_odds, share, stay
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
+from analysis.ear.sincechange import Frames, SinceChange, Sound
 from analysis.ear.spectrum import FrameGrid
 from analysis.sound import Block
 
@@ -194,7 +195,7 @@ def test_what_comes_and_goes_hastily_is_a_buzzer_if_it_is_as_loud_each_time():
     lobes = [Change(t, t, 0.002, kind, None, 20.0) for t, kind in moments]
     buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
     assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 0.3, 0.0)) > 0
-    assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 3.0, 0.02)) < 0
+    assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 3.0, 5.0)) < 0
 
 
 def test_a_pitch_is_told_between_bins():
@@ -357,17 +358,36 @@ def test_what_frames_said_is_kept_over_a_gap():
     grid = FrameGrid.at_rate(48000.0)
     odds = FrameOdds(grid)
     odds.begin(grid.middle_s(0))
-    odds.append(*[np.full(100, value) for value in (0.5, -20.0, 1000.0)])
+    odds.append(np.full(100, 0.5))
     odds.begin(2.0)
-    odds.append(*[np.full(100, value) for value in (-0.5, -26.0, 900.0)])
+    odds.append(np.full(100, -0.5))
     whole = int((0.3 - grid.length / grid.rate_hz) / grid.hop_s) + 1  # frames wholly inside
     assert odds.between(0.1, 0.4) == pytest.approx(0.5 * whole, abs=0.5)
     assert odds.between(0.7, 1.9) == 0.0 == odds.between(0.1, 0.11)
     assert odds.between(1.9, 9.0) == pytest.approx(-50.0)
-    assert odds.sound(0.1, 1.9) == pytest.approx((-20.0, 1000.0))
-    assert odds.sound(0.7, 1.9) is None is odds.sound(0.1, 0.11)
     odds.keep(0.2)
     assert odds.between(0.1, 0.4) == 0.0 > odds.between(2.4, 2.5)
+
+
+def test_how_it_sounded_is_told_from_its_latest_frames_by_the_latest_print():
+    def frames(at_s, levels_db, tones_hz, print_number):
+        evidence = np.where(levels_db > -15.0, -3.0, 3.0)[:, None]
+        return Frames(at_s, evidence, levels_db, tones_hz, print_number)
+
+    heard, at_s = SinceChange(), np.arange(0.0, 0.3, 0.005)
+    words_db = np.where(np.arange(60) % 3 == 0, -5.0, -20.0)
+    heard.begin(0.0)
+    assert heard.sound(0.3) is None
+    heard.hear(frames(at_s, words_db, np.tile([990.0, 1000.0, 1010.0], 20), 0))
+    assert heard.sound(0.3) == Sound(0, -20.0, 1000.0, pytest.approx(8.2, abs=0.1))
+    assert heard.like(1, 0.3) == pytest.approx(2 / 3, abs=0.02)
+    assert heard.like(0, 0.3) == pytest.approx(1 / 3, abs=0.02)
+    assert heard.sound(0.03) is None
+    heard.hear(frames(at_s + 0.3, np.full(60, -30.0), np.full(60, 1200.0), 1))
+    assert heard.sound(0.6) == Sound(1, -30.0, 1200.0, 0.0)
+    assert heard.like(0, 0.6) == 1.0  # it lasted
+    heard.begin(0.4)
+    assert heard.like(0, 0.6) == 0.0
 
 
 @given(st.lists(st.floats(-9.0, 9.0).map(lambda odds: round(odds, 3)), min_size=1, max_size=60))

@@ -24,10 +24,8 @@ from analysis.ear.buzzer import BuzzerPrint
 
 Array = npt.NDArray[np.float64]
 
-WEIGHTS = 6.73, -8.0, -3.02, -1.84, -0.89, -0.59, -8.5
+WEIGHTS = 6.6, -8.3, -3.2, -2.1, -0.85, -1.3, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
-KEPT_PITCH = 0.004
-"""Part of its pitch by which it may change, since a growl's does."""
 NO_CHANGES = -1.0
 """What it adds to the quality that nothing has changed yet."""
 UNFITTED = -2.0
@@ -56,7 +54,8 @@ class Manner:
     swing_db : float or None
         How much louder or softer it sounds than the last time, usually; None if it sounded once.
     waver : float or None
-        By what part of it its pitch is another than the last time; None as well if it has none.
+        How far its pitch is from the last time's, usually, beside how far it wavers by itself; None
+        as well if it has none.
     """
 
     doubt: float
@@ -93,7 +92,7 @@ def clues(changes: Sequence[Change], manner: Manner) -> tuple[float, ...]:
         float(np.log(max(manner.blur_ms, SHARPEST_MS))),
         haste(changes) * max(loud_and_soft, 0.0),
         loud_and_soft,
-        0.0 if manner.waver is None else float(np.log(max(manner.waver / KEPT_PITCH, 1.0))),
+        0.0 if manner.waver is None else float(np.log(max(manner.waver, 1.0))),
         clicks(changes),
     )
 

@@ -34,7 +34,6 @@ problems", Theory Prob. Appl. 8 (1963) 22.
 
 import itertools
 import math
-from bisect import bisect
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -45,12 +44,13 @@ import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.belief import Manner
-from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of, evidence_temper
+from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of
 from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
+from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange, Sound
 from analysis.ear.spectrum import FLOOR, FrameGrid
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell
@@ -100,16 +100,13 @@ CHATTERED_S = 0.0008
 """Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 CUT_SHORT_S = 0.045
 """How long after the shortest state a beep that is due is looked for."""
-UNLIKE_S, LEAST_LIKE, LIKE_LOG_ODDS = 0.4, 0.6, 1.0
-"""A state that lasts for less than this, and in which less than that share of what its frames show
-is like it by at least these log odds, was something else; known only once it is over."""
+LEAST_LIKE = 0.6
+"""A short state of which less than that share is like it was something else."""
 PLAIN = 0.75
 """Probability from which the changes before and after it are plain, and it was none the less the
 buzzer: a microphone's gain that goes up and down makes a short state unlike its own."""
-LIKENESS_MARGIN_S = 0.012
-"""How far from a change frames show one state alone."""
-LIKENESS_FRAMES = 150
-"""Latest frames whose likeness is kept: those of UNLIKE_S and of what is looked at after a turn."""
+KEPT_PITCH = 0.004
+"""Part of its pitch by which a buzzer's may change from one time to the next."""
 LATEST_CHANGES = 300
 """Latest changes that tell how often the contact chatters."""
 ODDS_KEPT_S = 300.0
@@ -171,34 +168,6 @@ class _Turn:
     by_frames: int = 0
 
 
-class _Likeness:
-    """How like its own state the sound has been since the last change."""
-
-    def __init__(self) -> None:
-        self._since_s = np.inf
-        self._heard: deque[tuple[float, Array]] = deque(maxlen=LIKENESS_FRAMES)
-
-    def since(self, settled_s: float) -> None:
-        """Begin anew at a change; at infinity, until one is told of."""
-        self._since_s = settled_s
-
-    def hear(self, at_s: float, evidence: Array) -> None:
-        """Take the evidence of each column in a frame."""
-        self._heard.append((at_s, evidence))
-
-    def judged(self, kept: "_Kept", until_s: float) -> "_Kept":
-        """Return the last change with how like its state all was until the next, if soon."""
-        first_s, last_s = self._since_s + LIKENESS_MARGIN_S, until_s - LIKENESS_MARGIN_S
-        if last_s - first_s > UNLIKE_S:
-            return kept
-        heard = [evidence for at_s, evidence in self._heard if first_s < at_s < last_s]
-        if len(heard) < 3:
-            return kept
-        sign = 1 if kept.state else -1
-        like = [sign * each > LIKE_LOG_ODDS / evidence_temper(len(each)) for each in heard]
-        return replace(kept, like=float(np.mean([columns.mean() for columns in like])))
-
-
 @dataclass(frozen=True, eq=False)
 class _Found:
     """What was found in a stretch; times in seconds after its first sample."""
@@ -215,8 +184,9 @@ class _Kept:
     """What a change was told from, to be told again when more is known of the buzzer.
 
     Times of both are seconds after `origin_s`. `odds` is None where no net was asked. `like` is the
-    share of what was heard until the next change that is like the new state, if that came soon.
-    `again_s` is when it came again after chatter, in s, if that showed only once it was told.
+    share of what was heard until the next change that is like the new state, if that came soon;
+    `sound` is how it sounded, if it did for long enough. `again_s` is when it came again after
+    chatter, in s, if that showed only once it was told.
     """
 
     state: int
@@ -224,6 +194,7 @@ class _Kept:
     moment: Moment
     odds: BreakOdds | None
     like: float = 1.0
+    sound: Sound | None = None
     again_s: float = -np.inf
 
     def told(self, shape_log_odds: Array, chatter_ratio: float) -> tuple[float, float, float]:
@@ -266,18 +237,18 @@ class Ear:
         self._last_settled_s = self._changed_s = self._entered_s = -np.inf
         self._beeps = Beeps()
         self._due: Due | None = None
-        self._likeness = _Likeness()
+        self._since_change = SinceChange()
         self._frame_odds = FrameOdds(self.grid)
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
         self._chatter: deque[float] = deque(maxlen=LATEST_CHANGES)
         self.kept: list[_Kept] = []
-        self._followed_s: list[float] = []
+        self._print_number = 0
         self._listen_for(buzzer)
 
     def follow(self, buzzer: BuzzerPrint) -> None:
         """Go on with a fresher print of the same buzzer."""
         if buzzer is not self.buzzer:
-            self._followed_s.append(self._origin_s + self.grid.middle_s(self._frame))
+            self._print_number += 1
             self._listen_for(buzzer)
 
     def _listen_for(self, buzzer: BuzzerPrint) -> None:
@@ -327,23 +298,19 @@ class Ear:
             (float(np.median(way)) for way in (blurs[::2], blurs[1::2]) if way), default=0.0
         )
 
-    def manner(self, changes: Sequence[Change]) -> Manner:
-        """Return in what manner some changes were heard."""
-        sounds = []
-        for change, following in itertools.pairwise(changes):
-            begin_s, end_s = change.settled_s, following.time_s
-            sound = self._frame_odds.sound(begin_s, end_s)
-            if sound is not None and self.sounds(begin_s, end_s) > 0:
-                sounds.append((bisect(self._followed_s, begin_s), *sound))
+    def manner(self) -> Manner:
+        """Return in what manner the changes were heard."""
+        sounds = [one.sound for one in _without_others(self.kept) if one.sound is not None]
         # Other prints have other columns.
-        again = [(one, next_) for one, next_ in itertools.pairwise(sounds) if one[0] == next_[0]]
+        again = [
+            (one, other)
+            for one, other in itertools.pairwise(sounds)
+            if one.print_number == other.print_number
+        ]
         if not again:
             return Manner(self.doubt, self.blur_ms, None, None)
-        _, levels, tones_hz = np.moveaxis(np.array(again), 2, 0)
-        swing_db = float(np.median(np.abs(np.diff(levels))))
-        if self._tone_column is None:
-            return Manner(self.doubt, self.blur_ms, swing_db, None)
-        waver = float(np.median(np.abs(np.diff(tones_hz)) / tones_hz[:, 1:]))
+        swing_db = float(np.median([abs(other.level_db - one.level_db) for one, other in again]))
+        waver = float(np.median([_wavers(one, other) for one, other in again]))
         return Manner(self.doubt, self.blur_ms, swing_db, waver)
 
     def hear(self, block: Block) -> list[Change]:
@@ -386,15 +353,15 @@ class Ear:
 
         Their moments are told again, and two between which something else was heard are left out.
         """
-        better = []
+        better = {}
         rarity = rarity_of_chatter(self._chatter)
         for change, kept in zip(changes, self.kept, strict=True):
             others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
             time_s, settled_s, uncertainty_s = kept.told(others, rarity)
-            better.append(
-                replace(change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s)
+            better[kept] = replace(
+                change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s
             )
-        return _without_others(better, list(self.kept))
+        return [better[kept] for kept in _without_others(self.kept)]
 
     def _restart(self, first: int) -> None:
         start_s = first / self.grid.rate_hz
@@ -404,7 +371,7 @@ class Ear:
         self._log_odds, self._turn = 0.0, None
         self._last_settled_s = start_s
         self._due = None
-        self._likeness = _Likeness()
+        self._since_change = SinceChange()
 
     def _listen(self) -> list[Change]:
         grid, changes = self.grid, []
@@ -420,11 +387,11 @@ class Ear:
         louder = levels[:, self._louder].mean(axis=1)
         column = self._tone_column
         tones = np.zeros(len(powers)) if column is None else grid.tones_hz(powers, column)
-        self._frame_odds.append(weights, louder, tones)
-        start_s = self._origin_s
+        self._frame_odds.append(weights)
+        at_s = self._origin_s + grid.middle_s(self._frame) + grid.hop_s * np.arange(len(powers))
+        self._since_change.hear(Frames(at_s, evidence, louder, tones, self._print_number))
         ceiling = stay(grid.hop_s)
-        for weight, each in zip(weights.tolist(), evidence, strict=True):
-            self._likeness.hear(start_s + grid.middle_s(self._frame), each)
+        for weight in weights.tolist():
             odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
             self._log_odds = odds
             if self.state is None:
@@ -479,7 +446,7 @@ class Ear:
             return []
         changes = self._short_beep(silent, first_s + heard[0], first_s + heard[1])
         self._last_settled_s = changes[-1].settled_s
-        self._likeness.since(np.inf)
+        self._since_change.begin(np.inf)
         return changes
 
     def _beep_before(self, state: int, time_s: float) -> list[Change]:
@@ -494,7 +461,7 @@ class Ear:
         if due is None:
             return []
         last_s = time_s + due.last_s[1]
-        first_s = last_s - due.start_s - due.beep_s - LIKENESS_MARGIN_S
+        first_s = last_s - due.start_s - due.beep_s - MARGIN_S
         if first_s < max(origin_s, self._last_settled_s):
             return []
         first, last = (round((t - origin_s) * rate) for t in (first_s, last_s))
@@ -615,7 +582,7 @@ class Ear:
         """Return the start of a beep soon after another, by the frames alone."""
         self.state = state
         change = self._roughly(state, time_s)
-        self._likeness.since(time_s)
+        self._since_change.begin(time_s)
         self._last_settled_s = time_s
         self._keep_beat(change)
         return [change]
@@ -672,17 +639,30 @@ class Ear:
         self.state = state
         self.shape_log_odds[state] += found.moment.says_of_shape()
         start_s = self._origin_s + first_s
-        if self.kept:
-            self.kept[-1] = self._likeness.judged(self.kept[-1], start_s + found.time_s)
+        self._end_state(start_s + found.time_s)
         before = self._beep_before(state, start_s + found.time_s)
         self.kept.append(_Kept(state, start_s, found.moment, found.odds))
-        self._likeness.since(start_s + settled_s)
+        self._since_change.begin(start_s + settled_s)
         times = start_s + found.time_s, start_s + settled_s
         change = self._change(state, *times, found.uncertainty_s)
         self._keep_beat(change)
         self._last_settled_s = start_s + found.breaks[-1]
         self._changed_s = self._entered_s = start_s + found.time_s
         return [*before, change]
+
+    def _end_state(self, until_s: float) -> None:
+        """Keep with the last change what was heard since, until the next."""
+        if self.kept:
+            last = self.kept[-1]
+            self.kept[-1] = replace(
+                last,
+                like=self._since_change.like(last.state, until_s),
+                sound=self._since_change.sound(until_s) if self._is_sound(last.state) else None,
+            )
+
+    def _is_sound(self, state: int) -> bool:
+        """Say whether the buzzer sounds in a state and is silent in the other."""
+        return self.buzzer.silent is not None and state != self.buzzer.silent
 
     def _is_beep(self, state: int) -> bool:
         """Say whether a state is a beep."""
@@ -722,15 +702,23 @@ def _told(moment: Moment, shape_log_odds: Array, chattered: bool) -> tuple[float
     return time_s, float(np.hypot(uncertainty_s, CHATTERED_S if chattered else 0.0))
 
 
-def _without_others(changes: list[Change], kept: list[_Kept]) -> list[Change]:
+def _wavers(one: Sound, other: Sound) -> float:
+    """Return how far two pitches lie apart, beside how far either wavers by itself."""
+    if other.tone_hz == 0.0:
+        return 0.0
+    kept_hz = KEPT_PITCH * other.tone_hz + 0.5 * (one.tone_spread_hz + other.tone_spread_hz)
+    return abs(other.tone_hz - one.tone_hz) / kept_hz
+
+
+def _without_others(kept: Sequence[_Kept]) -> list[_Kept]:
     """Leave out each two changes between which something else was heard, unless both are plain."""
-    left: list[Change] = []
+    left: list[_Kept] = []
     i = 0
-    while i < len(changes):
+    while i < len(kept):
         if kept[i].like < LEAST_LIKE and i + 1 < len(kept) and not _plain(kept[i], kept[i + 1]):
             i += 2
         else:
-            left.append(changes[i])
+            left.append(kept[i])
             i += 1
     return left
 

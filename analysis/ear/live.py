@@ -152,7 +152,7 @@ class LiveEar:
             return None
         ear = Ear(self._grid.rate_hz, found, self._sounding)
         changes = [change for block in self._lately.blocks for change in ear.hear(block)]
-        log_odds = log_odds_of_buzzer(found, changes, ear.manner(changes))
+        log_odds = log_odds_of_buzzer(found, changes, ear.manner())
         if log_odds <= (0.0 if plain else SURE_LOG_ODDS) or not (plain or len(changes) >= PLENTY):
             return None
         self._ear, self._trusted = ear, True
@@ -171,7 +171,7 @@ class LiveEar:
         ear.let_go(but=len(self._latest))
         if not changes:
             return []
-        if log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner(self._latest)) < 0:
+        if log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner()) < 0:
             return []
         self._trusted = len(self._latest) == ENOUGH
         untold = [change for change in self._latest if change.time_s > self._told_s]

@@ -36,14 +36,14 @@ PLAIN_LOG_ODDS = 5.0
 """Log odds with which a buzzer is tried before the search for a likelier one goes on."""
 MOST_TRIED = 4
 """Most buzzers out of windows of either length that are tried."""
-ENOUGH, SURELY_NONE = 16, -1.0
+ENOUGH, SURELY_NONE = 16, -2.0
 """So many changes show what is surely none, by these log odds."""
 DRIFTS = 0.03
 """Share of a piece's frames of which its own print says else than the window's, from which a
 buzzer may drift."""
 DRIFT_EVERY = 3
 """Of so many windows one is looked at for drift."""
-SURE_LOG_ODDS, CLEARLY = 3.0, 0.1
+SURE_LOG_ODDS, CLEARLY = 3.0, 0.3
 """Log odds of a plain buzzer from which the search ends; and by how much more another sound's worth
 must be for that to be the buzzer, and not what was likelier at first."""
 PER_LOG_ODDS = 0.3
@@ -238,7 +238,7 @@ def _hear(
                 changes += ear.hear(block)
                 if doubted and len(changes) >= ENOUGH:
                     doubted = False
-                    log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner(changes))
+                    log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner())
                     if log_odds < SURELY_NONE:
                         return _Attempt(Heard([], None, seconds), log_odds)
         seconds = window[-1].end_s
@@ -247,7 +247,7 @@ def _hear(
         return _Attempt(Heard([], buzzer, seconds))
     changes += ear.finish()
     changes = ear.reconsider(changes)
-    log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner(changes))
+    log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner())
     drifted = float(np.mean(differ or [0.0]))
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds), log_odds, drifts=drifted)

@@ -1,7 +1,7 @@
 """Minutes of sound with no buzzer in it that most resembles one.
 
-They are of instruments, of blows, of someone who whistles or hums, or hinges that squeak, and of
-machines that are switched on and off.
+They are of instruments, of blows, of someone who whistles or hums, or hinges that squeak, of
+machines that are switched on and off, and of two to four of the bench's noises at once.
 
 Instruments play chords, a tune, a bass and drums, or some of these, through a small loudspeaker:
 sampled ones, by ``fluidsynth`` (Debian's packages ``fluidsynth`` and ``timgm6mb-soundfont``) from a
@@ -19,6 +19,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 from scipy.io import wavfile
+
+from . import scenes
 
 Sound = npt.NDArray[np.float32]
 Rng = np.random.Generator
@@ -208,6 +210,16 @@ def machines(seed: int) -> Sound:
     return _in_a_room(x * speed ** rng.uniform(0.7, 2.0), rng)
 
 
+def mixtures(seed: int) -> Sound:
+    """Return a minute of some of the bench's noises at once, at RATE."""
+    rng = np.random.default_rng([seed, 81])
+    x = np.zeros(SECONDS * RATE)
+    for noise in rng.choice(scenes.NOISES, size=rng.integers(2, 5), replace=False):
+        alone = scenes.no_buzzer_scene(noise, seed, SECONDS, RATE, agc=False, codec="none").samples
+        x += 10.0 ** (rng.uniform(-12.0, 0.0) / 20.0) * alone / alone.std()
+    return _in_a_room(x, rng)
+
+
 def _spun(
     on: npt.NDArray[np.floating], starts_s: float, stops_s: float
 ) -> npt.NDArray[np.floating]:
@@ -238,7 +250,13 @@ def _in_a_room(x: npt.NDArray[np.floating], rng: Rng) -> Sound:
     return (0.5 * x / np.abs(x).max()).astype(np.float32)
 
 
-KINDS = {"instruments": instruments, "blows": blows, "glides": glides, "machines": machines}
+KINDS = {
+    "instruments": instruments,
+    "blows": blows,
+    "glides": glides,
+    "machines": machines,
+    "mixtures": mixtures,
+}
 
 
 def here() -> list[str]:
