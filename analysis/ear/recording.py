@@ -37,10 +37,12 @@ PLAIN_LOG_ODDS = 5.0
 MOST_TRIED = 4
 """Most buzzers out of windows of either length that are tried."""
 ENOUGH, SURELY_NONE = 16, -2.0
-"""So many changes show what is surely none, by these log odds."""
+"""So many changes show what is surely none, by these log odds; twice as many, by half of them."""
 DRIFTS = 0.03
 """Share of a piece's frames of which its own print says else than the window's, from which a
 buzzer may drift."""
+UNLIKELY = -1.0
+"""Log odds below which it is not heard again as one that drifts."""
 DRIFT_EVERY = 3
 """Of so many windows one is looked at for drift."""
 SURE_LOG_ODDS, CLEARLY = 3.0, 0.3
@@ -202,7 +204,7 @@ def _attempt(
 ) -> _Attempt:
     """Hear a buzzer with a print for each window or, where more is heard so, for each piece."""
     steady = _hear(blocks, buzzer, sounding, progress, drifts=False)
-    if steady.log_odds < SURELY_NONE or steady.drifts < DRIFTS:
+    if steady.log_odds < UNLIKELY or steady.drifts < DRIFTS:
         return steady
     drifting = _hear(blocks, buzzer, sounding, progress, drifts=True)
     return drifting if drifting.heard.changes and drifting.worth > steady.worth else steady
@@ -220,7 +222,7 @@ def _hear(
     begin_s = seconds = 0.0
     differ: list[float] = []
     changes: list[Change] = []
-    doubted = True
+    doubted_from = ENOUGH
     for number, window in enumerate(windows(blocks(), WINDOW_S)):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
@@ -236,11 +238,11 @@ def _hear(
             ear.follow(fresh)
             for block in piece:
                 changes += ear.hear(block)
-                if doubted and len(changes) >= ENOUGH:
-                    doubted = False
+                if len(changes) >= doubted_from:
                     log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner())
-                    if log_odds < SURELY_NONE:
+                    if log_odds < SURELY_NONE * ENOUGH / len(changes):
                         return _Attempt(Heard([], None, seconds), log_odds)
+                    doubted_from = 2 * len(changes)
         seconds = window[-1].end_s
         progress(seconds)
     if ear is None:
