@@ -54,8 +54,8 @@ class Manner:
     swing_db : float or None
         How much louder or softer it sounds than the last time, usually; None if it sounded once.
     waver : float or None
-        How far its pitch is from the last time's, usually, beside how far it wavers by itself; None
-        as well if it has none.
+        How far its pitch is from the last time's, usually, beside how far it wavers by itself; 0 if
+        it has none, and None if it sounded once.
     """
 
     doubt: float
