@@ -7,6 +7,7 @@ import pytest
 import soundfile
 from bench.scenes import no_buzzer_scene
 from click.testing import CliRunner
+from scipy.signal import fftconvolve
 
 from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
@@ -163,6 +164,30 @@ def test_beeps_are_recognised():
     lesson = print_of(samples, 3, FrameGrid.at_rate(RATE))
     assert lesson.trouble is None and sounding_of(lesson.buzzer) == "open"
     assert lesson.buzzer.pulse_s == pytest.approx((0.1, 0.15), abs=0.02)
+
+
+def test_beeps_are_recognised_where_the_room_fills_their_gaps():
+    t = np.arange(6 * RATE) / RATE
+    beeping = ((t % 0.21 < 0.1) & (t >= 3)).astype(float)
+    ring = np.exp(-np.arange(RATE // 2) / RATE / 0.05)
+    tone = fftconvolve(beeping, ring / ring.sum())[: len(t)] * np.sin(2 * np.pi * 3400 * t)
+    samples = 0.2 * tone + 1e-5 * np.random.default_rng(2).normal(size=len(t))
+    lesson = print_of(samples, 3, FrameGrid.at_rate(RATE))
+    assert lesson.buzzer.pulse_s is not None
+    assert sum(lesson.buzzer.pulse_s) == pytest.approx(0.21, abs=0.01)
+
+
+@pytest.mark.parametrize("noise", [1e-4, 1e-5])
+def test_two_pitches_are_heard_in_both_states_in_silence_too(noise):
+    two = sound([3], 6, opened=0.2, noise=noise, pitches_hz=(3390, 2010))
+    assert sounding_of(print_of(two, 3, FrameGrid.at_rate(RATE)).buzzer) == "both"
+
+
+def test_a_tone_as_loud_in_louder_noise_is_alike():
+    """So does a phone's automatic gain sound, told to keep both as loud."""
+    samples = sound([3], 6, opened=0.2, noise=0.002)
+    samples[3 * RATE :] += 0.005 * np.random.default_rng(2).normal(size=3 * RATE)
+    assert print_of(samples, 3, FrameGrid.at_rate(RATE)).trouble == "alike"
 
 
 def test_a_print_is_not_fitted_to_something_else():

@@ -31,6 +31,7 @@ from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
 from analysis.change import Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, level_shares, weigh
 from analysis.ear.learning import (
+    GAPS_DB,
     LEAST_S,
     carry_over,
     judge,
@@ -55,6 +56,11 @@ LEAST_MARGIN_DB = 3.0
 LOWEST_TONE_HZ = 300.0
 """Below, mains hum stands out as a buzzer does."""
 STANDS_OUT_DB = 8.0
+FAINTEST_DB, ANOTHER_DB = 25.0, 15.0
+"""By how much a buzzer that is heard in both states may be fainter in one, be it at the same pitch
+or at another; what sounds at another is so much louder there than in the other state."""
+MOST_DB = 5.0
+"""A tone that is no further below all that is heard is most of it."""
 MOST_ROOM_DB = 30.0
 """More than this no gain or fan makes of the difference: a rattle in silence fills the spectrum."""
 CLIPPED_SHARE = 0.001
@@ -146,12 +152,13 @@ def teach(
     narrow = int(np.abs(gap[: grid.bins]).argmax())
     margin_db = float(np.abs(gap[columns]).max())
     tones = np.stack([_tones(v, grid) for v in states])
+    louder = int((gap + whole_gap)[columns].sum() > 0)  # a rattle is what most has in common
     buzzer = BuzzerPrint(
         columns_hz=grid.columns_hz[columns],
         evidence=evidence,
         spectrum_hz=np.arange(grid.low, grid.high, dtype=np.float64) * grid.bin_hz,
         spectrum=np.stack([np.median(p, axis=0) for p in powers]).astype(float),
-        silent=_silent(gap + whole_gap, tones, columns),  # a rattle is what most has in common
+        silent=_silent(usual, tones, louder),
         margin_db=margin_db,
         quality=np.inf,
         pulse_s=pulse_s,
@@ -159,8 +166,8 @@ def teach(
     )
     errors = _errors(states, grid)
     trouble: Trouble | None = None
-    if errors > MOST_ERRORS or margin_db < LEAST_MARGIN_DB:
-        trouble = _trouble(usual, gap, tones, clipped, grid)
+    if errors > MOST_ERRORS or margin_db < LEAST_MARGIN_DB or _all_as_loud(usual, tones):
+        trouble = _trouble(usual, [whole_gap, gap], tones, clipped)
     return Lesson(buzzer, margin_db, _centre_hz(buzzer.spectrum, narrow, grid), errors, trouble)
 
 
@@ -195,21 +202,31 @@ def _beeps(levels: list[Levels], grid: FrameGrid) -> tuple[tuple[float, float] |
     high = np.stack([np.quantile(v[:, : grid.bins], 0.85, axis=0) for v in levels])
     column = int(np.abs(high[1] - high[0]).argmax())
     state = int(high[1, column] > high[0, column])
-    level = levels[state][:, column]
-    on = median_filter((level > high[:, column].mean()).astype(np.uint8), 5).astype(bool)
-    lengths, which = runs(on)
-    beeps, gaps = (lengths[1:-1][which[1:-1] == w] * grid.hop_s for w in (True, False))
-    if min(len(beeps), len(gaps)) < 3 or np.ptp(high[:, column]) < 2 * LEAST_MARGIN_DB:
+    if np.ptp(high[:, column]) < 2 * LEAST_MARGIN_DB:
         return None, everything
+    level, loud = levels[state][:, column], high[state, column]
+    # In a room the gaps hold the last beep's dying away.
+    for least in (high[:, column].mean(), *(loud - down for down in GAPS_DB)):
+        on = median_filter((level > least).astype(np.uint8), 5).astype(bool)
+        pulse_s = _pulse_s(on, grid.hop_s)
+        if pulse_s is not None:
+            everything[state] = binary_erosion(on, iterations=2)
+            return pulse_s, everything
+    return None, everything
+
+
+def _pulse_s(on: Mask, hop_s: float) -> tuple[float, float] | None:
+    """Return the lengths of beep and gap, in s, of a sound that beeps all the time; else None."""
+    lengths, which = runs(on)
+    beeps, gaps = (lengths[1:-1][which[1:-1] == w] * hop_s for w in (True, False))
+    if min(len(beeps), len(gaps)) < 3:
+        return None
     pulse_s = float(np.median(beeps)), float(np.median(gaps))
     regular = all(
         np.subtract(*np.quantile(s, [0.75, 0.25])) < 0.3 * np.median(s) for s in (beeps, gaps)
     )
     throughout = abs(on.mean() * sum(pulse_s) / pulse_s[0] - 1) < 0.3
-    if not (regular and throughout and 0.08 <= sum(pulse_s) <= 0.7):
-        return None, everything
-    everything[state] = binary_erosion(on, iterations=2)
-    return pulse_s, everything
+    return pulse_s if regular and throughout and 0.08 <= sum(pulse_s) <= 0.7 else None
 
 
 def _tones(levels: Levels, grid: FrameGrid) -> Mask:
@@ -228,15 +245,31 @@ def _common_db(gap: Array, grid: FrameGrid) -> float:
     return common if abs(common) < MOST_ROOM_DB else 0.0
 
 
-def _silent(louder_by: Array, tones: Mask, columns: npt.NDArray[np.intp]) -> int | None:
+def _silent(usual: Array, tones: Mask, louder: int) -> int | None:
     """Return the state in which the buzzer is silent; None when it is heard in both.
 
-    It is heard in the weaker state as well where one of the telling columns has a tone that is
-    louder there, or that only grows fainter.
+    It is heard in the weaker state as well where that has a tone nearly as loud, at the pitch of
+    the louder state's own or at one that the louder state has not.
+
+    Parameters
+    ----------
+    usual : ndarray, shape (2, columns)
+        Usual level of each column in both states, in dB.
+    tones : ndarray of bool, shape (2, bins)
+        From :func:`_tones`.
+    louder : int
+        The state that is louder, all told.
     """
-    narrow = columns[columns < tones.shape[1]]
-    louder = int(louder_by[columns].sum() > 0)
-    return None if tones[1 - louder, narrow].any() else 1 - louder
+    weaker = 1 - louder
+    strong, weak = usual[louder, : tones.shape[1]], usual[weaker, : tones.shape[1]]
+    own = tones[louder] & (strong - weak > LEAST_MARGIN_DB)
+    if not own.any():
+        return weaker
+    top = int(np.where(own, strong, -np.inf).argmax())
+    of_buzzer = weak - strong > ANOTHER_DB
+    of_buzzer[max(0, top - 1) : top + 2] = True
+    heard = tones[weaker] & of_buzzer & (weak > strong[top] - FAINTEST_DB)
+    return None if heard.any() else weaker
 
 
 def _centre_hz(spectrum: Array, column: int, grid: FrameGrid) -> float:
@@ -245,11 +278,31 @@ def _centre_hz(spectrum: Array, column: int, grid: FrameGrid) -> float:
     return float((bins + grid.low) @ weight / weight.sum() * grid.bin_hz)
 
 
-def _trouble(usual: Array, gap: Array, tones: Mask, clipped: float, grid: FrameGrid) -> Trouble:
-    """Say why two states are not told apart, the surest reason first."""
+def _all_as_loud(usual: Array, tones: Mask) -> bool:
+    """Say whether tones that are most of what is heard sound in both states, and as loud: then it
+    is the background that tells them apart, or a phone's automatic gain has made them so.
+    """
+    either = tones.any(axis=0)
+    if not either.any():
+        return False
+    most = usual[:, : tones.shape[1]][:, either].max(axis=1) > usual[:, -1] - MOST_DB
+    return bool(most.all() and _as_loud(usual[1] - usual[0], tones)[either].all())
+
+
+def _as_loud(gap: Array, tones: Mask) -> Mask:
+    """Return in which narrow columns something sounds in both states, and as loud."""
+    little = np.abs(gap[: tones.shape[1]]) < LEAST_MARGIN_DB
+    return np.asarray(tones.all(axis=0) & little)
+
+
+def _trouble(usual: Array, gaps: list[Array], tones: Mask, clipped: float) -> Trouble:
+    """Say why two states are not told apart, the surest reason first.
+
+    `gaps` are how far they stand apart, with and without what the whole spectrum does.
+    """
     if clipped >= CLIPPED_SHARE:
         return "clipped"
-    if np.any(tones.all(axis=0) & (np.abs(gap[: grid.bins]) < LEAST_MARGIN_DB)):
+    if any(_as_loud(gap, tones).any() for gap in gaps):
         return "alike"
     if tones.any() or usual[:, -1].max() > LOUD_DBFS:
         return "noise"

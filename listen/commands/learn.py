@@ -17,7 +17,8 @@ _WHAT_TO_DO: dict[Trouble, str] = {
     "alike": (
         "the two states sound alike. The usual cause: an ordinary continuity tester sees the low "
         "resistance of a magneto's primary winding and cannot tell open points from closed unless "
-        "the winding is disconnected or the points are insulated from it"
+        "the winding is disconnected or the points are insulated from it. If they differ in "
+        "loudness to your ear, the phone's automatic gain has made them alike: switch it off"
     ),
     "noise": (
         "the noise is too loud against the buzzer: bring the phone nearer to the buzzer or "
