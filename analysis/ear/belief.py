@@ -6,7 +6,7 @@ swells and dies away, and so does what a hammer strikes. A buzzer sounds as loud
 the same pitch: no voice does, no whistle, hinge or tune. Words follow each other hastily as well;
 so do cam lobes, but these are all as loud. Beeps follow hastily, but evenly: beep and gap are alike
 each time, as a riff's notes and rests are not. A click may come to a clock, and sharply; but it is
-over before a beep has begun.
+over before a beep has begun. Hiss that comes and goes has no tone, and no period either.
 
 The weights are a logistic regression (D. R. Cox, "The regression analysis of binary sequences",
 J. Roy. Stat. Soc. B 20 (1958) 215) by ``tests/bench/belief_fit.py``.
@@ -28,6 +28,8 @@ WEIGHTS = 6.6, -8.3, -3.2, -2.1, -0.85, -1.3, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
 NO_CHANGES = -1.0
 """What it adds to the quality that nothing has changed yet."""
+HISSES = -8.0
+"""What it adds that it is hiss: a valve that is opened and shut, and no buzzer. By hand."""
 UNFITTED = -2.0
 """What it adds that a taught print does not yet fit the sound of this day: all may be something
 else."""
@@ -35,6 +37,8 @@ HASTY_S, CLICK_S = 0.35, 0.015
 """What lasts for less follows hastily, or is a click."""
 ALIKE, ALIKE_S, MOST_ALIKE = 0.15, 0.005, 0.55
 """How much beeps may differ, or gaps, in parts and in s; and how many of either are alike."""
+HISS = 0.18
+"""How little like itself after a period what is no tone is no growl either."""
 SHARPEST_MS = 0.1
 """Median blur below which changes are as sharp as can be."""
 USUAL_SWING_DB, EVEN_DB, STEADIEST_DB = 1.0, 0.37, 0.1
@@ -56,12 +60,15 @@ class Manner:
     waver : float or None
         How far its pitch is from the last time's, usually, beside how far it wavers by itself; 0 if
         it has none, and None if it sounded once.
+    repeats : float or None
+        How like itself it is after a period, usually, if it is no tone; else None.
     """
 
     doubt: float
     blur_ms: float
     swing_db: float | None
     waver: float | None
+    repeats: float | None = None
 
 
 def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: Manner) -> float:
@@ -70,7 +77,8 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
     Parameters
     ----------
     buzzer : BuzzerPrint
-        Its print; with infinite quality if it was taught and not fitted to this sound.
+        Its print; with infinite quality if it was taught and not fitted to this sound. One that
+        was taught may hiss.
     changes : sequence of Change
         That were heard of it.
     manner : Manner
@@ -79,6 +87,8 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
     if not changes:
         return buzzer.quality + NO_CHANGES
     log_odds = float(np.dot(WEIGHTS, clues(changes, manner)))
+    if manner.repeats is not None and manner.repeats < HISS and buzzer.open_state is None:
+        log_odds += HISSES
     return log_odds if np.isfinite(buzzer.quality) else log_odds + UNFITTED
 
 

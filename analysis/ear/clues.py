@@ -104,6 +104,12 @@ def clues(stretch: Stretch, said_s: float, uncertainty_s: float) -> Clues:
         rows += _by_spectrum(stretch, t, calm_s)
     else:
         rows += [np.zeros(STEPS)] * 5
+    return as_clues(rows, t, stretch)
+
+
+def as_clues(rows: list[Array], t: Array, stretch: Stretch) -> Clues:
+    """Return courses as clues: kept within MOST, and 0 where there is no sound."""
+    there = (t > 0) & (t < stretch.end_s)
     table = np.nan_to_num(np.array(rows) * there, nan=0.0, posinf=MOST, neginf=-MOST)
     return np.asarray(np.clip(table, -MOST, MOST), dtype=np.float32)
 
@@ -220,7 +226,7 @@ def _explained(
     far their strength has gone; and how much else is heard. A blow is no line.
     """
     rate = stretch.rate_hz
-    courses = _whitened(np.vstack([courses, stretch.x]), noise)
+    courses = whitened(np.vstack([courses, stretch.x]), noise)
     times = np.concatenate([t, calm_s])
     rows, columns = np.triu_indices(len(courses))
     both = np.zeros((len(times), len(courses), len(courses)))
@@ -243,7 +249,7 @@ def _explained(
     ]
 
 
-def _whitened(courses: Array, noise: Array) -> Array:
+def whitened(courses: Array, noise: Array) -> Array:
     """Return courses through a filter that makes the noise of a power spectrum white."""
     n = scipy.fft.next_fast_len(courses.shape[1] + 512, real=True)
     grid = np.linspace(0, 1, n // 2 + 1)

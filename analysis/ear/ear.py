@@ -48,6 +48,7 @@ from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of
 from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.frameodds import FrameOdds
+from analysis.ear.growl import growl_in
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange, Sound
@@ -177,6 +178,7 @@ class _Found:
     breaks: list[float]
     time_s: float
     uncertainty_s: float
+    repeats: float | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +188,8 @@ class _Kept:
     Times of both are seconds after `origin_s`. `odds` is None where no net was asked. `like` is the
     share of what was heard until the next change that is like the new state, if that came soon;
     `sound` is how it sounded, if it did for long enough. `again_s` is when it came again after
-    chatter, in s, if that showed only once it was told.
+    chatter, in s, if that showed only once it was told. `repeats` is how well a growl, or a hiss,
+    repeats itself: :attr:`analysis.ear.growl.Growl.repeats`.
     """
 
     state: int
@@ -196,6 +199,7 @@ class _Kept:
     like: float = 1.0
     sound: Sound | None = None
     again_s: float = -np.inf
+    repeats: float | None = None
 
     def told(self, shape_log_odds: Array, chatter_ratio: float) -> tuple[float, float, float]:
         """Return the moment, when it had settled, and the moment's standard uncertainty, in s."""
@@ -308,10 +312,15 @@ class Ear:
             if one.print_number == other.print_number
         ]
         if not again:
-            return Manner(self.doubt, self.blur_ms, None, None)
+            return Manner(self.doubt, self.blur_ms, None, None, self._repeats())
         swing_db = float(np.median([abs(other.level_db - one.level_db) for one, other in again]))
         waver = float(np.median([_wavers(one, other) for one, other in again]))
-        return Manner(self.doubt, self.blur_ms, swing_db, waver)
+        return Manner(self.doubt, self.blur_ms, swing_db, waver, self._repeats())
+
+    def _repeats(self) -> float | None:
+        """Return how well it repeats itself, usually; None if that is seldom asked."""
+        asked = [one.repeats for one in self.kept if one.repeats is not None]
+        return float(np.median(asked)) if 2 * len(asked) > len(self.kept) else None
 
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
@@ -627,11 +636,13 @@ class Ear:
         others = self.shape_log_odds[state]
         moment, breaks = stretch.first_break(others)
         said = _told(moment, others, len(breaks) > 1)
-        odds = first_break(stretch, *said)
+        growl = growl_in(stretch)
+        odds = first_break(stretch, *said, growl)
         if odds.none > DOUBTED and self._is_gap(state):
             odds = replace(odds, none=0.0)  # it had to come
         rarity = rarity_of_chatter(self._chatter)
-        return _Found(moment, odds, breaks, *odds.where_chatter_is(rarity).with_opinion(said[0]))
+        told = odds.where_chatter_is(rarity).with_opinion(said[0])
+        return _Found(moment, odds, breaks, *told, None if growl is None else growl.repeats)
 
     def _go_over(self, state: int, first_s: float, found: _Found, settled_s: float) -> list[Change]:
         """Go over to a state; return the change, and the beep before it if there was one."""
@@ -641,7 +652,7 @@ class Ear:
         start_s = self._origin_s + first_s
         self._end_state(start_s + found.time_s)
         before = self._beep_before(state, start_s + found.time_s)
-        self.kept.append(_Kept(state, start_s, found.moment, found.odds))
+        self.kept.append(_Kept(state, start_s, found.moment, found.odds, repeats=found.repeats))
         self._since_change.begin(start_s + settled_s)
         times = start_s + found.time_s, start_s + settled_s
         change = self._change(state, *times, found.uncertainty_s)

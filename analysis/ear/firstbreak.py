@@ -12,8 +12,10 @@ is trained by cross entropy, so that the odds mean what they say. They often hav
 first break and at a later one; so the standard uncertainty is half of what holds 95 in 100, and
 not a root mean square.
 
-The net was trained on thousands of simulated changes, half of them from a wider world than that of
-the accuracy table, and none of its seeds: tests/bench/ear_training.py. How often a contact
+A second net sees besides what shows of a growl (:mod:`.growl`), and judges those alone.
+
+The nets were trained on thousands of simulated changes, half of them from a wider world than
+that of the accuracy table, and none of its seeds: tests/bench/ear_training.py. How often a contact
 chatters differs from one to the next: `rarity_of_chatter` learns it from a recording's changes.
 
 Conventions
@@ -42,10 +44,15 @@ from scipy.special import softmax
 from analysis.convolution import Floats, convolved
 from analysis.ear.clues import BACK_S, COUNT, STEP_S, Clues, clues, times_s
 from analysis.ear.firstbreak_weights import WEIGHTS
+from analysis.ear.growl import COUNT as GROWL_COUNT
+from analysis.ear.growl import Growl
+from analysis.ear.growlbreak_weights import WEIGHTS as GROWL_WEIGHTS
 from analysis.ear.stretch import Stretch
 
 Array = npt.NDArray[np.float64]
 
+COUNTS = COUNT, COUNT + GROWL_COUNT
+"""How many clues either net sees: that of any buzzer, and that of growls."""
 WIDTH = 40
 """Courses in each layer."""
 TAPS = 5
@@ -148,7 +155,9 @@ class BreakOdds:
         return float(np.interp(COVERED, np.cumsum(self.odds[nearest]), off[nearest]))
 
 
-def first_break(stretch: Stretch, said_s: float, uncertainty_s: float) -> BreakOdds:
+def first_break(
+    stretch: Stretch, said_s: float, uncertainty_s: float, growl: Growl | None = None
+) -> BreakOdds:
     """Return the odds of the first break's moment.
 
     Parameters
@@ -157,12 +166,20 @@ def first_break(stretch: Stretch, said_s: float, uncertainty_s: float) -> BreakO
         The sound around the change, with a run of makes and breaks.
     said_s, uncertainty_s : float
         Its moment and uncertainty by the model.
+    growl : Growl, optional
+        What shows of a growl in it, if it is one's.
     """
-    begins, settles = judged(clues(stretch, said_s, uncertainty_s))
+    begins, settles = judged(seen_of(stretch, said_s, uncertainty_s, growl))
     t = times_s(stretch.run[-1])
     there = (t > 0) & (t < stretch.end_s)
     odds, last = (each * there + 1e-12 for each in (begins[:-1], settles))
     return BreakOdds(t, odds / odds.sum(), float(begins[-1]), last)
+
+
+def seen_of(stretch: Stretch, said_s: float, uncertainty_s: float, growl: Growl | None) -> Clues:
+    """Return what a net sees, shape (one of COUNTS, STEPS); parameters as :func:`first_break`."""
+    seen = clues(stretch, said_s, uncertainty_s)
+    return seen if growl is None else np.concatenate([seen, growl.clues])
 
 
 def rarity_of_chatter(odds: Sequence[float]) -> float:
@@ -181,7 +198,7 @@ def rarity_of_chatter(odds: Sequence[float]) -> float:
 
 
 def judged(seen: Clues) -> tuple[Array, Array]:
-    """Judge clues.
+    """Judge clues, shape (one of COUNTS, STEPS).
 
     Returns
     -------
@@ -190,7 +207,7 @@ def judged(seen: Clues) -> tuple[Array, Array]:
     settles : ndarray, shape (STEPS,)
         The odds of each step to hold the last move.
     """
-    net = _net()
+    net = weights_for(len(seen))
     courses = np.maximum(convolved(seen, net[0], net[1]), 0.0)
     for i, dilation in enumerate(DILATIONS):
         weights, offsets = net[2 + 2 * i], net[3 + 2 * i]
@@ -200,17 +217,19 @@ def judged(seen: Clues) -> tuple[Array, Array]:
     return softmax(begins.astype(float)), softmax((last @ courses + last_offset).astype(float))
 
 
-def shapes() -> list[tuple[int, ...]]:
-    """Return the shapes of the net's weights, in the order in which they are kept."""
-    kept: list[tuple[int, ...]] = [(WIDTH, TAPS * COUNT), (WIDTH,)]
+def shapes(count: int) -> list[tuple[int, ...]]:
+    """Return the shapes of the weights of a net that sees so many clues, in their order."""
+    kept: list[tuple[int, ...]] = [(WIDTH, TAPS * count), (WIDTH,)]
     for _ in DILATIONS:
         kept += [(WIDTH, TAPS * WIDTH), (WIDTH,)]
     return [*kept, *[(WIDTH,), (1,)] * 3]
 
 
-@lru_cache(maxsize=1)
-def _net() -> list[Floats]:
-    values = np.frombuffer(base64.b85decode(WEIGHTS), dtype="<f2").astype(np.float32)
-    sizes = [int(np.prod(shape)) for shape in shapes()]
+@lru_cache(maxsize=len(COUNTS))
+def weights_for(count: int) -> list[Floats]:
+    """Return the weights of the net that sees so many clues, of :func:`shapes`."""
+    kept = WEIGHTS if count == COUNT else GROWL_WEIGHTS
+    values = np.frombuffer(base64.b85decode(kept), dtype="<f2").astype(np.float32)
+    sizes = [int(np.prod(shape)) for shape in shapes(count)]
     pieces = np.split(values, np.cumsum(sizes)[:-1])
-    return [piece.reshape(shape) for piece, shape in zip(pieces, shapes(), strict=True)]
+    return [piece.reshape(shape) for piece, shape in zip(pieces, shapes(count), strict=True)]

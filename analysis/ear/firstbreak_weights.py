@@ -1,4 +1,4 @@
-"""The weights of the first-break net: float16, little-endian, in base 85.
+"""The weights of a first-break net: float16, little-endian, in base 85.
 
 Made by tests/bench/ear_training.py; not to be edited.
 """

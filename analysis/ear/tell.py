@@ -29,6 +29,9 @@ FILTER_S = 0.004
 """Length of the filters; those beside are twice as long."""
 NEAREST, FURTHEST = 12, 40
 """Bins from a line between which the background is heard."""
+BROAD_HZ, BROAD_BINS, BROAD_APART = 1200.0, 9, 0.4
+"""How much of the spectrum of a growl is louder than what it is heard against; the bins of which
+that is a median, so that lines do not count; and by how much, in nepers of power."""
 LEAST_RISE = 1.6
 """Least ratio of a filter's energy in its own state to that in the other."""
 
@@ -49,6 +52,8 @@ class Tell:
         Least power of a line of each state, for one window of a frame; infinite off the lines.
     bin_hz : float
         Step of `line_power`, in Hz.
+    broad : bool
+        Whether one of the states is louder at so many frequencies that it may be a growl.
     """
 
     hz: Array
@@ -56,6 +61,7 @@ class Tell:
     flanks: Array
     line_power: Array
     bin_hz: float
+    broad: bool = False
 
     @classmethod
     def of(cls, buzzer: BuzzerPrint, grid: FrameGrid, sounding: Sounding | None) -> "Tell":
@@ -82,7 +88,10 @@ class Tell:
                 fine[s], flanks[s] = np.zeros_like(fine[s]), np.zeros(count)
         flanks = [_shortened(f, grid.rate_hz, 2 * FILTER_S) for f in flanks]
         fine_hz = np.arange(len(fine[0])) * grid.bin_hz / FINER
-        return cls(fine_hz, np.stack(fine), np.stack(flanks), lines, grid.bin_hz)
+        apart = np.log(median[1, inside] + 1e-30) - np.log(median[0, inside] + 1e-30)
+        smooth = median_filter(apart, BROAD_BINS, mode="nearest")
+        broad = max(np.sum(way * smooth > BROAD_APART) for way in (1, -1)) * grid.bin_hz > BROAD_HZ
+        return cls(fine_hz, np.stack(fine), np.stack(flanks), lines, grid.bin_hz, bool(broad))
 
 
 def _contrast(quiet: Array, loud: Array, bins: Mask) -> Array:

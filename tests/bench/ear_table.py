@@ -551,8 +551,9 @@ spectrum and power, everything but the times: about the best that anyone could d
 those of the changes found, against the contact's first move.
 
 "instruments" are alone, without a voice, "blows" on one piece of iron ring alike, "glides" are of
-someone who whistles or hums, or of a hinge, and "machines" are switched on and off: what is most
-like a buzzer and is none (`tests/bench/rooms.py`). "mixtures" are of two to four of the noises.
+someone who whistles or hums, or of a hinge, "machines" are switched on and off, "valves" let out
+air: what is most like a buzzer and is none (`tests/bench/rooms.py`). "mixtures" are of two to four
+of the noises.
 
 ![F1 by signal-to-noise ratio; errors; errors over stated uncertainty]({picture})
 

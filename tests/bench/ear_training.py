@@ -16,12 +16,18 @@ Run from the top of the repository, each in turn::
     python -m tests.bench.ear_training harvest FOLDER --first 500 --count 100
     python -m tests.bench.ear_training train FOLDER analysis/ear/firstbreak_weights.py
 
-The last needs PyTorch, which the program itself does not.
+and then for the net of growls, from a folder of its own::
+
+    python -m tests.bench.ear_training harvest GROWLS --first 6000 --count 900 --growls
+    python -m tests.bench.ear_training train GROWLS analysis/ear/growlbreak_weights.py --epochs 10
+
+The training needs PyTorch, which the program itself does not.
 """
 
 from __future__ import annotations
 
 import base64
+import itertools
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
@@ -36,8 +42,8 @@ from scipy import signal
 
 from analysis.ear import ear as ear_module
 from analysis.ear import firstbreak, recording
-from analysis.ear.clues import COUNT, SAID, STEPS, clues, times_s
-from analysis.ear.firstbreak import BLUR_S, DILATIONS, TAPS, WIDTH, BreakOdds
+from analysis.ear.clues import SAID, STEPS, times_s
+from analysis.ear.firstbreak import BLUR_S, COUNTS, DILATIONS, TAPS, WIDTH, BreakOdds, seen_of
 from analysis.ear.recording import hear
 from analysis.sound import Block
 
@@ -48,11 +54,14 @@ Array = npt.NDArray[np.float64]
 TRAINING_SEEDS, MORE_SEEDS = range(1000, 1900), range(3000, 3900)
 GROWL_SEEDS = range(2000, 2200)
 """Growls of the wider world alone: no two tremblers are alike."""
+MORE_GROWL_SEEDS = range(6000, 6900)
+"""The same for the net of growls: some come up slowly, with a restless contact, or among clicks."""
 STRUCK_SEEDS = range(2300, 2500)
 """Buzzers of the wider world among clicks of any kind, most of which fall near no change."""
 RESTLESS_SEEDS = range(4000, 5200)
 """Buzzers of the wider world whose contact often chatters, and may stay for long in that."""
-VALIDATION_SEEDS = *range(500, 600), *RESTLESS_SEEDS[-50:]
+WIDER_SEEDS = GROWL_SEEDS, MORE_GROWL_SEEDS, STRUCK_SEEDS, RESTLESS_SEEDS
+VALIDATION_SEEDS = *range(500, 600), *RESTLESS_SEEDS[-50:], *MORE_GROWL_SEEDS[-100:]
 """None holds a seed of the table, which begin at ear_table.FIRST_SEED and are few."""
 NEAR_S = 0.040
 """A true change further than this from one that the ear met is another."""
@@ -294,12 +303,32 @@ def draw_scene(seed: int, world: str) -> tuple[scenes.Scene, list[tuple[float, f
             odds, lobes = float(rng.uniform(0.2, 0.9)), float(rng.uniform(0.0, 0.8))
             with mock.patch.object(scenes, "_contact", _contact_of(odds, lobes, restless=True)):
                 return _made(buzzer, noise, snr_db, seed, more)
+        if seed in MORE_GROWL_SEEDS:
+            return _more_growl(rng, seed, noise, snr_db, more)
         if seed not in STRUCK_SEEDS:
             return _made(buzzer, noise, snr_db, seed, more)
         odds, ratio_db = float(rng.uniform(0.0, 0.3)), float(rng.uniform(-3.0, 35.0))
         noises = dict.fromkeys(scenes.NOISES, _clicks)
         with mock.patch.multiple(scenes, _NOISES=noises, _contact=_contact_of(odds, 0.2)):
             return _made(buzzer, "hammer", ratio_db, seed, more)
+
+
+def _more_growl(
+    rng: np.random.Generator, seed: int, noise: str, snr_db: float | None, more: dict[str, Any]
+) -> tuple[scenes.Scene, list[tuple[float, float]]]:
+    """Return a growl for the net of growls, drawn within :func:`altered`."""
+    attack_s, release_s = (scenes._log_uniform(rng, 0.002, slow_s) for slow_s in (0.035, 0.025))
+    changed: dict[str, Any] = {
+        "GROWL_ATTACK_S": (attack_s, attack_s),
+        "GROWL_RELEASE_S": (release_s, release_s),
+    }
+    if rng.random() < 0.6:
+        odds, lobes = float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.0, 0.6))
+        changed["_contact"] = _contact_of(odds, lobes, restless=bool(rng.random() < 0.5))
+    if rng.random() < 0.12:
+        changed["_NOISES"] = dict.fromkeys(scenes.NOISES, _clicks)
+    with mock.patch.multiple(scenes, **changed):
+        return _made("growl", noise, snr_db, seed, more)
 
 
 @contextmanager
@@ -338,7 +367,7 @@ class Met:
 
     Attributes
     ----------
-    clues : ndarray, shape (n, COUNT, STEPS)
+    clues : ndarray, shape (n, one of COUNTS, STEPS)
     said_s : ndarray, shape (n,)
         Their moments by the ear's model.
     truth_s : ndarray, shape (n,)
@@ -387,17 +416,20 @@ class _Asked:
     end_s: float
 
 
-def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
-    """Let the ear hear a scene and return the changes it met."""
+def meet(scene: scenes.Scene, moves: list[tuple[float, float]], count: int = COUNTS[0]) -> Met:
+    """Let the ear hear a scene and return the changes it met, with as many clues: all changes, or
+    those of growls.
+    """
     asked: dict[int, _Asked] = {}
     origins: list[tuple[int, float]] = []
     judge, reconsider = ear_module.first_break, ear_module.Ear.reconsider
 
-    def watched(stretch: Any, said_s: float, uncertainty_s: float) -> Any:
-        found = clues(stretch, said_s, uncertainty_s)
-        odds = judge(stretch, said_s, uncertainty_s)
+    def watched(stretch: Any, said_s: float, uncertainty_s: float, growl: Any) -> Any:
+        growl = growl if count > COUNTS[0] else None
+        seen = seen_of(stretch, said_s, uncertainty_s, growl)
+        odds = judge(stretch, said_s, uncertainty_s, growl)
         asked[id(odds)] = _Asked(
-            odds, found.astype(np.float16), stretch.run[-1], said_s, stretch.end_s
+            odds, seen.astype(np.float16), stretch.run[-1], said_s, stretch.end_s
         )
         return odds
 
@@ -411,11 +443,13 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
         heard_once(),
         mock.patch.object(ear_module, "first_break", watched),
         mock.patch.object(ear_module, "DOUBTED", 2.0),  # the net of the day must not choose
+        mock.patch.object(recording, "SURELY_NONE", -4.0),
         mock.patch.object(ear_module.Ear, "reconsider", watched_again),
     ):
         hear(lambda: pieces, scene.sounding)
     starts, ends = np.array(moves, dtype=float).reshape(-1, 2).T
-    seen = [(asked[key], origin_s) for key, origin_s in origins]
+    met = [(asked[key], origin_s) for key, origin_s in origins]
+    seen = [(one, origin_s) for one, origin_s in met if len(one.clues) == count]
     truth, settled = np.full((2, len(seen)), np.nan)
     for i, (one, origin_s) in enumerate(seen):
         at_s = origin_s + one.anchor_s
@@ -427,7 +461,7 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]]) -> Met:
                 settled[i] = ends[far.argmin()] - at_s
     table = np.array([one.clues for one, _ in seen], dtype=np.float16)
     said = np.array([one.said_s - one.anchor_s for one, _ in seen])
-    return Met(table.reshape(-1, COUNT, STEPS), said, truth, settled)
+    return Met(table.reshape(-1, count, STEPS), said, truth, settled)
 
 
 def load(folder: Path, seeds: Collection[int]) -> tuple[Met, Array, Array]:
@@ -452,7 +486,7 @@ def load(folder: Path, seeds: Collection[int]) -> tuple[Met, Array, Array]:
 # Training
 
 
-def _net() -> Any:
+def _net(count: int) -> Any:
     import torch
     from torch import nn
 
@@ -461,7 +495,7 @@ def _net() -> Any:
 
         def __init__(self) -> None:
             super().__init__()
-            self.first = nn.Conv1d(COUNT, WIDTH, TAPS, padding=TAPS // 2)
+            self.first = nn.Conv1d(count, WIDTH, TAPS, padding=TAPS // 2)
             self.layers = nn.ModuleList(
                 nn.Conv1d(WIDTH, WIDTH, TAPS, padding=d * (TAPS // 2), dilation=d)
                 for d in DILATIONS
@@ -494,16 +528,17 @@ def _layers(net: Any) -> list[Any]:
 
 
 def _go_on(net: Any) -> None:
-    """Give a net the weights that the program has."""
+    """Give a net the weights that the program has for any buzzer; none to further clues."""
     import torch
 
-    kept = iter(torch.tensor(piece.copy()) for piece in firstbreak._net())
+    kept = iter(torch.tensor(piece.copy()) for piece in firstbreak.weights_for(COUNTS[0]))
     with torch.no_grad():
         for layer in _layers(net):
             weight = next(kept)
             if layer.weight.ndim == 3:
                 out, count, taps = layer.weight.shape
-                weight = weight.reshape(out, taps, count).transpose(1, 2)
+                weight = weight.reshape(out, taps, -1).transpose(1, 2)
+                weight = torch.nn.functional.pad(weight, (0, 0, 0, count - weight.shape[1]))
             layer.weight.copy_(weight)
             layer.bias.copy_(next(kept))
 
@@ -553,7 +588,7 @@ def write_weights(values: npt.NDArray[np.float16], path: Path) -> None:
     text = base64.b85encode(values.tobytes()).decode()
     lines = "\n".join(f'    "{text[k : k + 88]}"' for k in range(0, len(text), 88))
     path.write_text(
-        '"""The weights of the first-break net: float16, little-endian, in base 85.\n\n'
+        '"""The weights of a first-break net: float16, little-endian, in base 85.\n\n'
         'Made by tests/bench/ear_training.py; not to be edited.\n"""\n\n'
         f"WEIGHTS = (\n{lines}\n)\n"
     )
@@ -568,18 +603,19 @@ def main() -> None:
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--first", default=TRAINING_SEEDS.start, show_default=True, help="First seed.")
 @click.option("--count", default=len(TRAINING_SEEDS), show_default=True, help="How many seeds.")
-def harvest(folder: Path, first: int, count: int) -> None:
+@click.option("--growls", is_flag=True, help="Keep what was met of growls, for their net.")
+def harvest(folder: Path, first: int, count: int, growls: bool) -> None:
     """Make scenes, let the ear hear them, keep the clues of each change it met with its truth."""
     folder.mkdir(exist_ok=True, parents=True)
     for seed in range(first, first + count):
-        wider = any(seed in seeds for seeds in (GROWL_SEEDS, STRUCK_SEEDS, RESTLESS_SEEDS))
+        wider = any(seed in seeds for seeds in WIDER_SEEDS)
         worlds = ["altered" if wider else WORLDS[(seed // len(scenes.BUZZERS)) % 2]]
         if seed % 10 == 0 and not wider:
             worlds.append("keyed")
         for world in worlds:
             path = folder / f"{world}-{seed}.npz"
             if not path.exists():
-                met = meet(*draw_scene(seed, world))
+                met = meet(*draw_scene(seed, world), COUNTS[growls])
                 np.savez(path, **vars(met))
 
 
@@ -589,15 +625,15 @@ def harvest(folder: Path, first: int, count: int) -> None:
 @click.option("--epochs", default=7, show_default=True)
 @click.option("--anew", is_flag=True, help="Begin with no weights: 11 epochs or more.")
 def train(folder: Path, weights: Path, epochs: int, anew: bool) -> None:
-    """Fit the net to what was harvested, show how it does on other seeds, write its weights.
+    """Fit a net to what was harvested, show how it does on other seeds, write its weights.
 
-    It goes on from the weights that the program has.
+    It goes on from the weights that the program has for any buzzer.
     """
     import torch
 
     torch.manual_seed(0)
     torch.set_num_threads(1)
-    fitted = {*TRAINING_SEEDS, *MORE_SEEDS, *GROWL_SEEDS, *STRUCK_SEEDS, *RESTLESS_SEEDS}
+    fitted = set(itertools.chain(TRAINING_SEEDS, MORE_SEEDS, *WIDER_SEEDS))
     met, _, _ = load(folder, fitted - set(VALIDATION_SEEDS))
     other, seeds, worlds = load(folder, VALIDATION_SEEDS)
     click.echo(f"{len(met.said_s)} changes to fit, {len(other.said_s)} to check")
@@ -617,16 +653,19 @@ def train(folder: Path, weights: Path, epochs: int, anew: bool) -> None:
         )
         for number, world in enumerate(WORLDS[:2]):
             part, shares = worlds == number, []
-            for i, buzzer in enumerate(scenes.BUZZERS):
-                these = part & (seeds % len(scenes.BUZZERS) == i)
+            for buzzer in scenes.BUZZERS:
+                these = part & np.array([_buzzer(seed) == buzzer for seed in seeds.tolist()])
+                if not these.any():
+                    continue
                 hit = (
                     np.mean(np.abs(moment_s[these] - other.truth_s[these]) < 0.005)
                     for moment_s in (other.said_s, told)
                 )
                 shares.append(f"{buzzer} {' > '.join(f'{h:.3f}' for h in hit)}")
-            click.echo(f"{epoch} {world}: {', '.join(shares)}")
+            if shares:
+                click.echo(f"{epoch} {world}: {', '.join(shares)}")
 
-    net = _net()
+    net = _net(met.clues.shape[1])
     if not anew:
         _go_on(net)
     _fit(net, met, epochs, 3e-3 if anew else 1.5e-3, check)
@@ -634,7 +673,9 @@ def train(folder: Path, weights: Path, epochs: int, anew: bool) -> None:
 
 
 def _buzzer(seed: int) -> str:
-    growl = seed in GROWL_SEEDS or (seed in STRUCK_SEEDS and seed % 3 == 0)
+    growl = (
+        seed in GROWL_SEEDS or seed in MORE_GROWL_SEEDS or (seed in STRUCK_SEEDS and seed % 3 == 0)
+    )
     return "growl" if growl else scenes.BUZZERS[seed % len(scenes.BUZZERS)]
 
 

@@ -1,7 +1,8 @@
 """Minutes of sound with no buzzer in it that most resembles one.
 
 They are of instruments, of blows, of someone who whistles or hums, or hinges that squeak, of
-machines that are switched on and off, and of two to four of the bench's noises at once.
+machines that are switched on and off, of air that is let out, and of two to four of the bench's
+noises at once.
 
 Instruments play chords, a tune, a bass and drums, or some of these, through a small loudspeaker:
 sampled ones, by ``fluidsynth`` (Debian's packages ``fluidsynth`` and ``timgm6mb-soundfont``) from a
@@ -210,6 +211,18 @@ def machines(seed: int) -> Sound:
     return _in_a_room(x * speed ** rng.uniform(0.7, 2.0), rng)
 
 
+def valves(seed: int) -> Sound:
+    """Return a minute of an air line's valve that is opened and shut, at RATE."""
+    rng = np.random.default_rng([seed, 82])
+    n = SECONDS * RATE
+    steps_s = np.cumsum(rng.uniform(*np.sort(rng.uniform(0.1, 6.0, 2)), SECONDS * 10))
+    on = np.searchsorted(steps_s, np.arange(n) / RATE) % 2
+    opens = signal.lfilter([1.0], [1.0, -np.exp(-1 / (rng.uniform(0.001, 0.02) * RATE))], on)
+    band = np.sort(np.exp(rng.uniform(np.log(200.0), np.log(12e3), 2)) * [0.8, 1.25])
+    band_pass = signal.butter(1, band, "bandpass", fs=RATE, output="sos")
+    return _in_a_room(opens / opens.max() * signal.sosfilt(band_pass, rng.normal(size=n)), rng)
+
+
 def mixtures(seed: int) -> Sound:
     """Return a minute of some of the bench's noises at once, at RATE."""
     rng = np.random.default_rng([seed, 81])
@@ -255,6 +268,7 @@ KINDS = {
     "blows": blows,
     "glides": glides,
     "machines": machines,
+    "valves": valves,
     "mixtures": mixtures,
 }
 

@@ -1,0 +1,84 @@
+"""A growl beside a tone and hiss: what is told of it, and that hiss alone is no buzzer."""
+
+import numpy as np
+import pytest
+
+from analysis.ear.belief import HISS
+from analysis.ear.clues import times_s
+from analysis.ear.growl import growl_in
+from analysis.ear.recording import hear
+from analysis.ear.spectrum import FrameGrid
+from analysis.ear.stretch import Stretch
+from analysis.ear.teaching import teach
+from analysis.ear.tell import Tell
+from analysis.sound import Block
+
+RATE = 16_000
+
+
+def growl(seconds, seed=4):
+    """Return some harmonics of a pitch that wavers about 120 Hz."""
+    rng = np.random.default_rng(seed)
+    knots = rng.normal(0.0, 0.015, int(30 * seconds) + 2)
+    t = np.arange(round(seconds * RATE)) / RATE
+    turns = np.cumsum(120.0 * (1 + np.interp(t, np.linspace(0, seconds, len(knots)), knots))) / RATE
+    phases = rng.uniform(0, 1, 40)
+    parts = (np.sin(2 * np.pi * (k * turns + phases[k])) / np.sqrt(k) for k in range(1, 40))
+    return 0.05 * sum(parts)
+
+
+def hiss(seconds, size=0.1, seed=5):
+    return size * np.random.default_rng(seed).normal(size=round(seconds * RATE))
+
+
+def tone(seconds):
+    return 0.2 * np.sin(2 * np.pi * 2700 * np.arange(round(seconds * RATE)) / RATE)
+
+
+def stretch_about_its_end(sound, edges_s, seconds=0.4):
+    """Return a stretch in which a sound stops, and comes and goes before, and its odds."""
+    t = np.arange(round(seconds * RATE)) / RATE
+    on = np.searchsorted(edges_s, t, side="right") % 2 == 0
+    silence = hiss(seconds, 0.003, 6)
+    grid = FrameGrid.at_rate(RATE)
+    lesson = teach(
+        *(grid.powers(x.astype(np.float32)) for x in (hiss(3, 0.003), sound(3) + hiss(3, 0.003))),
+        grid,
+    )
+    tell = Tell.of(lesson.buzzer, grid, "open")
+    return Stretch(on * sound(seconds) + silence, RATE, tell, 1, edges_s[-1])
+
+
+@pytest.mark.parametrize(("sound", "least", "most"), [(growl, 0.4, 1.0), (hiss, 0.0, HISS)])
+def test_a_growl_repeats_itself_and_hiss_does_not(sound, least, most):
+    heard = growl_in(stretch_about_its_end(sound, [0.35]))
+    assert heard is not None
+    assert least < heard.repeats <= most
+
+
+def test_a_tone_is_no_growl():
+    assert growl_in(stretch_about_its_end(tone, [0.35])) is None
+
+
+def test_a_break_of_three_milliseconds_shows():
+    """Its loudness sways by as much within a period; held against the next, it is a dip."""
+    breaks_s = 0.320, 0.323
+    stretch = stretch_about_its_end(growl, [*breaks_s, 0.350])
+    heard = growl_in(stretch)
+    assert heard is not None
+    t, gone = times_s(stretch.run[-1]), heard.clues[6]
+    within = (t > breaks_s[0] + 0.001) & (t < breaks_s[1] - 0.001)
+    calm = (t > 0.25) & (t < breaks_s[0] - 0.002)
+    assert gone[within].min() > 0.7
+    assert np.quantile(np.abs(gone[calm]), 0.95) < 0.2
+
+
+def test_hiss_that_comes_and_goes_is_no_buzzer():
+    """A valve is opened and shut; a growl as loud, switched alike, is heard."""
+    t = np.arange(40 * RATE) / RATE
+    edges_s = np.cumsum(np.random.default_rng(8).uniform(0.6, 2.0, 26))
+    on = np.searchsorted(edges_s, t, side="right") % 2 == 1
+    for sound, is_heard in ((hiss, False), (growl, True)):
+        x = (on * sound(40) + hiss(40, 0.01, 9)).astype(np.float32)
+        blocks = list(Block(x, float(RATE), 0.0).pieces(1.0))
+        assert bool(hear(lambda: blocks, "open").changes) is is_heard  # noqa: B023
