@@ -636,7 +636,7 @@ class Ear:
         others = self.shape_log_odds[state]
         moment, breaks = stretch.first_break(others)
         said = _told(moment, others, len(breaks) > 1)
-        growl = growl_in(stretch)
+        growl = growl_in(stretch) if self.buzzer.pulse_s is None else None
         odds = first_break(stretch, *said, growl)
         if odds.none > DOUBTED and self._is_gap(state):
             odds = replace(odds, none=0.0)  # it had to come

@@ -58,7 +58,7 @@ LEAST_SURE, MOST_SURE = 5, 80
 """In how many steps either state must be sure, and is looked at."""
 TONES_S, PERIODS_S = (0.0008, 0.0050), (0.0055, 0.0115)
 """Lags at which a tone repeats itself, and a growl hardly does; and at which a growl does."""
-TONAL, TONAL_BY_ITSELF = 0.62, 0.85
+TONAL, TONAL_BY_ITSELF = 0.62, 0.93
 """How well it does, in parts of its power, from which it is a tone: beside the background, and
 whatever that is."""
 
@@ -89,13 +89,13 @@ def growl_in(stretch: Stretch) -> Growl | None:
     t, sides, rate = times_s(stretch.run[-1]), stretch.sides, stretch.rate_hz
     calm_s = np.arange(0.004, sides.calm_s - 0.002, EVERY_S)[-MOST_SURE:]
     late_s = np.arange(sides.late_s + 0.002, stretch.end_s - 0.004, EVERY_S)[:MOST_SURE]
-    if not stretch.tell.broad or min(len(calm_s), len(late_s)) < LEAST_SURE:
+    if stretch.tell.broad is None or min(len(calm_s), len(late_s)) < LEAST_SURE:
         return None
     rows = []
     for span_s in SPECTRUM_S:
         courses, old, new = _by_spectrum(stretch, (t, calm_s, late_s), span_s)
         rows += courses
-    grows = bool(np.log(new / old).mean() > 0)
+    grows = stretch.tell.broad != stretch.before
     background = np.pad(old if grows else new, (1, 0), mode="edge")
     x = whitened(stretch.x[None], background + DEEPEST * background.max())[0]
     begin_s, end_s = (

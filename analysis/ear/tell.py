@@ -18,7 +18,7 @@ from scipy.ndimage import median_filter
 
 from analysis.change import Sounding
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.ear.spectrum import FrameGrid
+from analysis.ear.spectrum import FLOOR, FrameGrid
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -52,8 +52,8 @@ class Tell:
         Least power of a line of each state, for one window of a frame; infinite off the lines.
     bin_hz : float
         Step of `line_power`, in Hz.
-    broad : bool
-        Whether one of the states is louder at so many frequencies that it may be a growl.
+    broad : int or None
+        The state that is louder at so many frequencies that it may be a growl's, if one is.
     """
 
     hz: Array
@@ -61,7 +61,7 @@ class Tell:
     flanks: Array
     line_power: Array
     bin_hz: float
-    broad: bool = False
+    broad: int | None = None
 
     @classmethod
     def of(cls, buzzer: BuzzerPrint, grid: FrameGrid, sounding: Sounding | None) -> "Tell":
@@ -88,10 +88,20 @@ class Tell:
                 fine[s], flanks[s] = np.zeros_like(fine[s]), np.zeros(count)
         flanks = [_shortened(f, grid.rate_hz, 2 * FILTER_S) for f in flanks]
         fine_hz = np.arange(len(fine[0])) * grid.bin_hz / FINER
-        apart = np.log(median[1, inside] + 1e-30) - np.log(median[0, inside] + 1e-30)
-        smooth = median_filter(apart, BROAD_BINS, mode="nearest")
-        broad = max(np.sum(way * smooth > BROAD_APART) for way in (1, -1)) * grid.bin_hz > BROAD_HZ
-        return cls(fine_hz, np.stack(fine), np.stack(flanks), lines, grid.bin_hz, bool(broad))
+        broad = _broad(median[:, inside], grid.bin_hz, buzzer.silent)
+        return cls(fine_hz, np.stack(fine), np.stack(flanks), lines, grid.bin_hz, broad)
+
+
+def _broad(median: Array, bin_hz: float, silent: int | None) -> int | None:
+    """Return the state, not `silent`, that is louder at many frequencies, if one is.
+
+    A phone's gain makes silence louder after a tone.
+    """
+    apart = np.diff(np.log(median + FLOOR), axis=0)[0]
+    smooth = median_filter(apart, BROAD_BINS, mode="nearest")
+    louder_hz = [float(np.sum(way * smooth > BROAD_APART)) * bin_hz for way in (-1, 1)]
+    louder = int(louder_hz[1] > louder_hz[0])
+    return louder if louder_hz[louder] > BROAD_HZ and louder != silent else None
 
 
 def _contrast(quiet: Array, loud: Array, bins: Mask) -> Array:
