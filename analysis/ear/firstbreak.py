@@ -12,7 +12,8 @@ is trained by cross entropy, so that the odds mean what they say. They often hav
 first break and at a later one; so the standard uncertainty is half of what holds 95 in 100, and
 not a root mean square.
 
-A second net sees besides what shows of a growl (:mod:`.growl`), and judges those alone.
+Of a growl a second net sees more (:mod:`.growl`), and the odds of both are pooled: one knows other
+buzzers, the other growls, and neither all there are.
 
 The nets were trained on thousands of simulated changes, half of them from a wider world than
 that of the accuracy table, and none of its seeds: tests/bench/ear_training.py. How often a contact
@@ -30,6 +31,8 @@ layers: :mod:`analysis.convolution`. K. He et al., "Deep residual learning for i
 CVPR 2016: each adds to the one before. M. Saerens, P. Latinne, C. Decaestecker,
 "Adjusting the outputs of a classifier to new a priori probabilities: a simple procedure", Neural
 Computation 14 (2002) 21: how often a recording's contact chatters, from the odds themselves.
+C. Genest, J. V. Zidek, "Combining probability distributions: a critique and an annotated
+bibliography", Statist. Sci. 1 (1986) 114: the mean of log odds pools two opinions.
 """
 
 import base64
@@ -207,6 +210,13 @@ def judged(seen: Clues) -> tuple[Array, Array]:
     settles : ndarray, shape (STEPS,)
         The odds of each step to hold the last move.
     """
+    said = [_log_odds(seen[:count]) for count in COUNTS if count <= len(seen)]
+    begins, settles = (softmax(np.mean(each, axis=0)) for each in zip(*said, strict=True))
+    return begins, settles
+
+
+def _log_odds(seen: Clues) -> tuple[Array, Array]:
+    """Return what the net that sees so many clues says, as :func:`judged`, up to a constant."""
     net = weights_for(len(seen))
     courses = np.maximum(convolved(seen, net[0], net[1]), 0.0)
     for i, dilation in enumerate(DILATIONS):
@@ -214,7 +224,7 @@ def judged(seen: Clues) -> tuple[Array, Array]:
         courses += np.maximum(convolved(courses, weights, offsets, dilation), 0.0)
     step, step_offset, none, none_offset, last, last_offset = net[-6:]
     begins = np.append(step @ courses + step_offset, none @ courses.mean(axis=1) + none_offset)
-    return softmax(begins.astype(float)), softmax((last @ courses + last_offset).astype(float))
+    return begins.astype(float), (last @ courses + last_offset).astype(float)
 
 
 def shapes(count: int) -> list[tuple[int, ...]]:
