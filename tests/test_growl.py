@@ -36,7 +36,7 @@ def tone(seconds):
 
 
 def stretch_about_its_end(sound, edges_s, seconds=0.4):
-    """Return a stretch in which a sound stops, and comes and goes before, and its odds."""
+    """Return a stretch in which a sound stops at the last edge, and comes and goes before."""
     t = np.arange(round(seconds * RATE)) / RATE
     on = np.searchsorted(edges_s, t, side="right") % 2 == 0
     silence = hiss(seconds, 0.003, 6)
@@ -73,12 +73,12 @@ def test_a_break_of_three_milliseconds_shows():
     assert np.quantile(np.abs(gone[calm]), 0.95) < 0.2
 
 
-def test_hiss_that_comes_and_goes_is_no_buzzer():
+@pytest.mark.parametrize(("sound", "is_heard"), [(hiss, False), (growl, True)])
+def test_hiss_that_comes_and_goes_is_no_buzzer(sound, is_heard):
     """A valve is opened and shut; a growl as loud, switched alike, is heard."""
     t = np.arange(40 * RATE) / RATE
     edges_s = np.cumsum(np.random.default_rng(8).uniform(0.6, 2.0, 26))
     on = np.searchsorted(edges_s, t, side="right") % 2 == 1
-    for sound, is_heard in ((hiss, False), (growl, True)):
-        x = (on * sound(40) + hiss(40, 0.01, 9)).astype(np.float32)
-        blocks = list(Block(x, float(RATE), 0.0).pieces(1.0))
-        assert bool(hear(lambda: blocks, "open").changes) is is_heard  # noqa: B023
+    x = (on * sound(40) + hiss(40, 0.01, 9)).astype(np.float32)
+    blocks = list(Block(x, float(RATE), 0.0).pieces(1.0))
+    assert bool(hear(lambda: blocks, "open").changes) is is_heard

@@ -108,7 +108,17 @@ def clues(stretch: Stretch, said_s: float, uncertainty_s: float) -> Clues:
 
 
 def as_clues(rows: list[Array], t: Array, stretch: Stretch) -> Clues:
-    """Return courses as clues: kept within MOST, and 0 where there is no sound."""
+    """Return courses as clues: kept within MOST, and 0 where there is no sound.
+
+    Parameters
+    ----------
+    rows : list of ndarray, shape (STEPS,)
+        One of each clue.
+    t : ndarray, shape (STEPS,)
+        Their times, in seconds from the stretch's first sample.
+    stretch : Stretch
+        The sound.
+    """
     there = (t > 0) & (t < stretch.end_s)
     table = np.nan_to_num(np.array(rows) * there, nan=0.0, posinf=MOST, neginf=-MOST)
     return np.asarray(np.clip(table, -MOST, MOST), dtype=np.float32)
@@ -250,7 +260,15 @@ def _explained(
 
 
 def whitened(courses: Array, noise: Array) -> Array:
-    """Return courses through a filter that makes the noise of a power spectrum white."""
+    """Return courses through a filter that makes the noise of a power spectrum white.
+
+    Parameters
+    ----------
+    courses : ndarray, shape (n, samples)
+        Each is filtered by itself.
+    noise : ndarray
+        Its power at even steps from 0 to half the rate.
+    """
     n = scipy.fft.next_fast_len(courses.shape[1] + 512, real=True)
     grid = np.linspace(0, 1, n // 2 + 1)
     gain = 1 / np.sqrt(np.interp(grid, np.linspace(0, 1, len(noise)), noise))

@@ -311,10 +311,10 @@ class Ear:
             for one, other in itertools.pairwise(sounds)
             if one.print_number == other.print_number
         ]
-        if not again:
-            return Manner(self.doubt, self.blur_ms, None, None, self._repeats())
-        swing_db = float(np.median([abs(other.level_db - one.level_db) for one, other in again]))
-        waver = float(np.median([_wavers(one, other) for one, other in again]))
+        swing_db = waver = None
+        if again:
+            swing_db = float(np.median([abs(b.level_db - a.level_db) for a, b in again]))
+            waver = float(np.median([_wavers(one, other) for one, other in again]))
         return Manner(self.doubt, self.blur_ms, swing_db, waver, self._repeats())
 
     def _repeats(self) -> float | None:

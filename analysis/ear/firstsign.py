@@ -176,16 +176,25 @@ def power_odds(sound: Steps, calm: slice, late: slice) -> Array:
     if not told.any():
         return np.zeros((len(PARTS), len(sound)))
     power, old, new = power[:, told], old[told], new[told]
-    logs = np.array([np.log(_noisy(power, g * old)).sum(axis=1) for g in GAINS])
+    logs = np.array([np.log(density_of(power, g * old)).sum(axis=1) for g in GAINS])
     still = _any_of(BINS_SHARE * logs) / BINS_SHARE
     odds = []
     for part in PARTS:
         share = part**2 if new.sum() > old.sum() else 1 - (1 - part) ** 2
-        odds.append(np.log(_noisy(power, old + share * (new - old))).sum(axis=1) - still)
+        odds.append(np.log(density_of(power, old + share * (new - old))).sum(axis=1) - still)
     return np.array(odds)
 
 
-def _noisy(power: Array, mean: Array) -> Array:
+def density_of(power: Array, mean: Array) -> Array:
+    """Return the likelihood of each bin's power where noise of that mean is heard, or an accident.
+
+    Parameters
+    ----------
+    power : ndarray, shape (steps, bins)
+        What is heard.
+    mean : ndarray, shape (bins,)
+        That of the noise.
+    """
     q = power / mean
     return np.asarray((np.exp(-q) + ACCIDENT / (1 + q) ** 2) / mean)
 

@@ -29,6 +29,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from analysis.ear.clues import STEPS, Clues, as_clues, times_s, whitened
+from analysis.ear.firstsign import density_of
 from analysis.ear.spectrum import FLOOR
 from analysis.ear.stretch import Stretch
 
@@ -44,8 +45,6 @@ SURE_S = 0.050
 """How much of it that is held against."""
 APART_S = 0.003
 """So near, no moment is held against itself."""
-ACCIDENT = 0.01
-"""Share of the bins of a short spectrum in which something else is heard."""
 DEEPEST = 0.003
 """Least background against its strongest part."""
 FAINTEST = 0.3
@@ -127,7 +126,7 @@ def _by_spectrum(
     old, new = (part.mean(axis=0) for part in parts[1:])
     least = 0.01 * DEEPEST * max(old.max(), new.max()) + FLOOR**2
     old, new = old + least, new + least
-    odds = [(_density(part, new) - _density(part, old)).sum(axis=1) for part in parts]
+    odds = [np.log(density_of(part, new) / density_of(part, old)).sum(axis=1) for part in parts]
     return list(_way(*odds)), old, new
 
 
@@ -159,12 +158,6 @@ def _short_power(stretch: Stretch, middles_s: Array, span_s: float) -> Array:
     frames, _ = _frames(stretch.x, stretch.rate_hz, middles_s, span_s)
     spectrum = scipy.fft.rfft(frames * np.hanning(frames.shape[1] + 1)[:-1], axis=1)[:, 1:]
     return np.asarray(spectrum.real**2 + spectrum.imag**2)
-
-
-def _density(power: Array, mean: Array) -> Array:
-    """Return the log likelihood of each bin's power where noise of that mean is heard."""
-    q = power / mean
-    return np.asarray(np.log((np.exp(-np.minimum(q, 700)) + ACCIDENT / (1 + q) ** 2) / mean))
 
 
 def _way(course: Array, calm: Array, late: Array) -> tuple[Array, Array, Array]:

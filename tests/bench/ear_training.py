@@ -443,7 +443,7 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]], count: int = COU
         heard_once(),
         mock.patch.object(ear_module, "first_break", watched),
         mock.patch.object(ear_module, "DOUBTED", 2.0),  # the net of the day must not choose
-        mock.patch.object(recording, "SURELY_NONE", -4.0),
+        mock.patch.object(recording, "SURELY_NONE", -4.0),  # what is doubted is met as well
         mock.patch.object(ear_module.Ear, "reconsider", watched_again),
     ):
         hear(lambda: pieces, scene.sounding)
