@@ -50,6 +50,7 @@ from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.growl import growl_in
 from analysis.ear.moment import Moment, just_about, rise_shapes
+from analysis.ear.ring import Rings
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange, Sound
 from analysis.ear.spectrum import FLOOR, FrameGrid
@@ -243,6 +244,7 @@ class Ear:
         self._due: Due | None = None
         self._since_change = SinceChange()
         self._frame_odds = FrameOdds(self.grid)
+        self._rings = Rings(self.grid)
         self.shape_log_odds = np.zeros((2, len(rise_shapes())))
         self._chatter: deque[float] = deque(maxlen=LATEST_CHANGES)
         self.kept: list[_Kept] = []
@@ -261,6 +263,7 @@ class Ear:
         self._louder = buzzer.louder_columns()
         self._tone_column = self.grid.tone_column(self._columns[self._louder])
         self._tell = Tell.of(buzzer, self.grid, self.sounding)
+        self._rings.listen_for(buzzer)
         # Else its silence is digital, and zeros tell of it.
         self._has_noise = bool(buzzer.spectrum.mean(axis=1).min() > 10 * FLOOR)
         self._shortest_s = SHORTEST_S
@@ -377,6 +380,7 @@ class Ear:
         self._start, self._frame = first, 0
         self._frame_odds.begin(start_s + self.grid.middle_s(0))
         self._latest = _Latest()
+        self._rings.restart()
         self._log_odds, self._turn = 0.0, None
         self._last_settled_s = start_s
         self._due = None
@@ -385,7 +389,7 @@ class Ear:
     def _listen(self) -> list[Change]:
         grid, changes = self.grid, []
         offset = self._frame * grid.hop
-        powers = grid.powers(self._latest.samples[offset:])
+        powers = self._rings.powers(self._latest.samples, self._start, self._frame)
         if len(powers) == 0:
             return []
         levels = grid.levels(powers, self._columns)
