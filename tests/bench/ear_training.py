@@ -18,7 +18,7 @@ Run from the top of the repository, each in turn::
 
 and then for the net of growls, from a folder of its own::
 
-    python -m tests.bench.ear_training harvest GROWLS --first 6000 --count 900 --growls
+    python -m tests.bench.ear_training harvest GROWLS --first 6000 --count 1500 --growls
     python -m tests.bench.ear_training train GROWLS analysis/ear/growlbreak_weights.py --epochs 10
 
 The training needs PyTorch, which the program itself does not.
@@ -54,18 +54,26 @@ Array = npt.NDArray[np.float64]
 TRAINING_SEEDS, MORE_SEEDS = range(1000, 1900), range(3000, 3900)
 GROWL_SEEDS = range(2000, 2200)
 """Growls of the wider world alone: no two tremblers are alike."""
-MORE_GROWL_SEEDS = range(6000, 6900)
-"""The same for the net of growls: some come up slowly, with a restless contact, or among clicks."""
+MORE_GROWL_SEEDS, BLOW_SEEDS = range(6000, 7500), range(6900, 7500)
+"""The same for the net of growls: some come up slowly, with a restless contact, or among clicks;
+and those of them that are made of blows, which die away by themselves."""
 STRUCK_SEEDS = range(2300, 2500)
 """Buzzers of the wider world among clicks of any kind, most of which fall near no change."""
 RESTLESS_SEEDS = range(4000, 5200)
 """Buzzers of the wider world whose contact often chatters, and may stay for long in that."""
 WIDER_SEEDS = GROWL_SEEDS, MORE_GROWL_SEEDS, STRUCK_SEEDS, RESTLESS_SEEDS
-VALIDATION_SEEDS = *range(500, 600), *RESTLESS_SEEDS[-50:], *MORE_GROWL_SEEDS[-100:]
+VALIDATION_SEEDS = (
+    *range(500, 600),
+    *RESTLESS_SEEDS[-50:],
+    *MORE_GROWL_SEEDS[800:900],
+    *BLOW_SEEDS[-60:],
+)
 """None holds a seed of the table, which begin at ear_table.FIRST_SEED and are few."""
 NEAR_S = 0.040
 """A true change further than this from one that the ear met is another."""
 BATCH = 64
+RINGS_S = 0.3
+"""How long the blows of a growl may ring at most."""
 SETTLES = 0.5
 """What it weighs in training when a change has settled, beside when it begins."""
 WORLDS = "bench", "altered", "keyed"
@@ -174,6 +182,39 @@ def _growl_table(rng: np.random.Generator, pitch: float, rate: int) -> Array:
         centre, width = scenes._log_uniform(rng, 250.0, 4000.0), rng.uniform(0.08, 0.8)
         weights *= 1.0 + rng.uniform(1.0, 8.0) * np.exp(-((np.log(hz / centre) / width) ** 2))
     return scenes._wave_table(weights, rng, float(rng.choice([0.0, rng.uniform(0.0, 1.0), 1.0])))
+
+
+def _growl_of_blows(
+    rng: np.random.Generator, drive: Any, pitch: float, gate: list[tuple[int, int, bool]]
+) -> Array:
+    """Make a trembler's sound blow by blow: it strikes twice in a period while it has current, each
+    blow dies away by itself, and the first ones are weaker.
+    """
+    n, rate = drive.n, drive.rate
+    speed = pitch * drive.sag * scenes._waver(rng, n, rate, pitch)
+    late_s, apart, second = rng.uniform(0.0, 0.004), rng.uniform(0.3, 0.6), rng.uniform(0.0, 1.0)
+    grows, unlike = rng.uniform(0.0, 0.8), scenes._log_uniform(rng, 0.02, 0.3)
+    blows = np.zeros((2, n))
+    for start, end, on in gate:
+        running = start == 0
+        at = start + rate * (rng.uniform(0.0, 1.0 / pitch) if running else late_s)
+        size = 1.0 if running else 1.0 - grows
+        while on and at < end:
+            period = rate / speed[int(at)]
+            loud = size * max(0.1, 1.0 + unlike * rng.normal())
+            for blow, (after, part) in zip(blows, ((0.0, 1.0), (apart, second)), strict=True):
+                moment = int(at + after * period)
+                if moment < end:
+                    blow[moment] += part * loud
+            at += period
+            size = 1.0 - grows * (1.0 - size)
+    sound = scenes._log_uniform(rng, 0.01, 0.3) * blows.sum(axis=0)
+    for _ in range(int(rng.integers(3, 9))):
+        hz = scenes._log_uniform(rng, 200.0, min(5500.0, 0.4 * rate))
+        narrow = rng.uniform(1.2, 10.0)
+        rings = signal.lfilter(*signal.iirpeak(hz, narrow, fs=rate), blows)
+        sound += (rng.uniform(0.2, 1.0, 2) * rings.T * np.sqrt(rate / hz * narrow)).sum(axis=1)
+    return np.asarray(sound)
 
 
 def _clicks(rng: np.random.Generator, n: int, rate: int, pitch: float) -> Array:
@@ -327,6 +368,10 @@ def _more_growl(
         changed["_contact"] = _contact_of(odds, lobes, restless=bool(rng.random() < 0.5))
     if rng.random() < 0.12:
         changed["_NOISES"] = dict.fromkeys(scenes.NOISES, _clicks)
+    if seed in BLOW_SEEDS:
+        plain = scenes._follow
+        changed["_growl"] = _growl_of_blows
+        changed["_follow"] = lambda *contact: plain(*contact[:4], 0.0, RINGS_S)
     with mock.patch.multiple(scenes, **changed):
         return _made("growl", noise, snr_db, seed, more)
 
