@@ -6,7 +6,9 @@ swells and dies away, and so does what a hammer strikes. A buzzer sounds as loud
 the same pitch: no voice does, no whistle, hinge or tune. Words follow each other hastily as well;
 so do cam lobes, but these are all as loud. Beeps follow hastily, but evenly: beep and gap are alike
 each time, as a riff's notes and rests are not. A click may come to a clock, and sharply; but it is
-over before a beep has begun. Hiss that comes and goes has no tone, and no period either.
+over before a beep has begun. Hiss that comes and goes has no tone, and no period either. A growl
+has one, and is judged apart: talk over it makes it seem louder and softer. Talk itself is hasty,
+machines are told less sharply, and neither repeats itself as well.
 
 The weights are a logistic regression (D. R. Cox, "The regression analysis of binary sequences",
 J. Roy. Stat. Soc. B 20 (1958) 215) by ``tests/bench/belief_fit.py``.
@@ -26,6 +28,8 @@ Array = npt.NDArray[np.float64]
 
 WEIGHTS = 6.6, -8.3, -3.2, -2.1, -0.85, -1.3, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
+OF_GROWLS = 7.7, -7.8, -5.5, -6.8, 5.5
+"""Of what is no tone and not hiss: of the first four, and of how well it repeats itself."""
 NO_CHANGES = -1.0
 """What it adds to the quality that nothing has changed yet."""
 HISSES = -8.0
@@ -86,9 +90,13 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
     """
     if not changes:
         return buzzer.quality + NO_CHANGES
-    log_odds = float(np.dot(WEIGHTS, clues(changes, manner)))
-    if manner.repeats is not None and manner.repeats < HISS and buzzer.open_state is None:
-        log_odds += HISSES
+    weighed, repeats = clues(changes, manner), manner.repeats
+    if repeats is not None and repeats > HISS:
+        log_odds = float(np.dot(OF_GROWLS, (*weighed[: len(OF_GROWLS) - 1], repeats)))
+    else:
+        log_odds = float(np.dot(WEIGHTS, weighed))
+        if repeats is not None and buzzer.open_state is None:
+            log_odds += HISSES
     return log_odds if np.isfinite(buzzer.quality) else log_odds + UNFITTED
 
 
