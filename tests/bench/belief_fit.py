@@ -16,8 +16,8 @@ The other is of some kinds of seeds 9300 to 9350, with the clues as they are now
 were the buzzer 214 are believed, of 285 that were something else, 6.
 
 Those of growls are of some 120 growls in talk and other noises, seeds 9400 to 9499, among them such
-as `ear_training` makes of blows, and of rooms, noises and machines (seeds to 9630): of 148 different
-sounds 141 are believed (128 before), of 61 that were something else, or in part, 2.
+as `ear_training` makes of blows, and of rooms, noises and machines (seeds to 9630): of 148 sounds
+that were the buzzer 141 are believed (128 before), of 61 others, or in part others, 2.
 """
 
 from __future__ import annotations
