@@ -52,6 +52,7 @@ def listening():
     sounds = hiss(3), hiss(3) + tone(3)
     cleared = Rings(grid)
     cleared.listen_for(teach(*(grid.powers(x.astype(np.float32)) for x in sounds), grid).buzzer)
+    cleared.heard_at(PITCH_HZ)
     return grid, cleared
 
 
@@ -95,7 +96,7 @@ def test_a_louder_tone_at_the_buzzers_pitch_is_left_in(off):
 
 def test_a_beeper_is_heard_through_what_rings():
     seconds = 29.0
-    at_s = [end_s - 0.4 for _, end_s, _ in BEEPS[1::4]]
+    at_s = [end_s - 0.36 for _, end_s, _ in BEEPS[1::4]]
     sound = beeper(seconds) + rings(seconds, at_s, PITCH_HZ * 1.025) + hiss(seconds)
     pieces = list(Block(sound.astype(np.float32), RATE, 0.0).pieces(1.0))
     changes = hear(lambda: pieces, "open").changes

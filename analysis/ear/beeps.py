@@ -177,7 +177,7 @@ class _Beeping:
         for change in changes:
             goes_on = (
                 trains
-                and self._goes_on(change, _last_beep(trains[-1], self.period_s))
+                and self._goes_on(change, _last_beep(trains[-1], self.beep_s))
                 and not (change.change == "stops" and trains[-1][-1].change == "stops")
             )
             if goes_on:
@@ -201,7 +201,7 @@ class _Beeping:
     def is_over(self, last_s: float, until_s: float) -> bool:
         """Say whether a beep that was due after the one at `last_s` plainly did not come."""
         due_s = last_s + self.period_s
-        while due_s + IN_TIME_S < until_s:
+        while due_s < until_s:
             if self.sounds(due_s, min(due_s + self.beep_s, until_s)) < -PLAINLY_LOG_ODDS:
                 return True
             due_s += self.period_s
@@ -286,23 +286,15 @@ class BeepGatherer:
         if now_s > change.time_s + self._beeping.waits_s:
             return True
         began_s = [c.time_s for c in self._raw if c.change == "starts" and c.time_s < change.time_s]
-        begin_s = began_s[-1] if began_s else change.time_s - self._beeping.beep_s
-        last_s = _last_due(begin_s, change.time_s, self._beeping.period_s)
+        last_s = max([change.time_s - self._beeping.beep_s, *began_s[-1:]])
         return self._beeping.is_over(last_s, now_s - SHOWS_LATEST_S)
 
 
-def _last_beep(train: list[Change], period_s: float) -> float:
-    """Return when the last beep of a train began; noise may have filled gaps before it, or after.
-
-    So it is the last that was due by when the sound ended.
-    """
+def _last_beep(train: list[Change], beep_s: float) -> float:
+    """Return when the last beep of a train began; noise may have filled the gap before it."""
     last = train[-1]
     start_s = _last_start(train, last)
-    return last.time_s if last.change != "stops" else _last_due(start_s, last.time_s, period_s)
-
-
-def _last_due(start_s: float, stop_s: float, period_s: float) -> float:
-    return start_s + float(np.floor((stop_s - start_s) / period_s)) * period_s
+    return max(start_s, last.time_s - beep_s) if last.change == "stops" else last.time_s
 
 
 def _last_start(train: list[Change], before: Change) -> float:

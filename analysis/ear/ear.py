@@ -669,11 +669,11 @@ class Ear:
         """Keep with the last change what was heard since, until the next."""
         if self.kept:
             last = self.kept[-1]
-            self.kept[-1] = replace(
-                last,
-                like=self._since_change.like(last.state, until_s),
-                sound=self._since_change.sound(until_s) if self._is_sound(last.state) else None,
-            )
+            sound = self._since_change.sound(until_s) if self._is_sound(last.state) else None
+            like = self._since_change.like(last.state, until_s)
+            self.kept[-1] = replace(last, like=like, sound=sound)
+            if sound is not None and sound.tone_hz:
+                self._rings.heard_at(sound.tone_hz)
 
     def _is_sound(self, state: int) -> bool:
         """Say whether the buzzer sounds in a state and is silent in the other."""

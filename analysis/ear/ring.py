@@ -9,7 +9,9 @@ just that, however loud it is, and leaves all else as it was but for a narrow no
 is steadily louder than the buzzer ever is, next to its pitch and not at it, is measured, and from
 then on taken out until it has died away.
 
-The beginning of a ring is left in: until it is heard to die away it may be anything.
+The beginning of a ring is left in: until it is heard to die away it may be anything. So may all be
+until the buzzer has been heard: a phone turns down what is loud after silence, and the pitch may
+have drifted from its print.
 
 Conventions
 -----------
@@ -108,6 +110,7 @@ class Rings:
         self._lines_hz = np.zeros(0)
         self._loudest = np.inf  # power of the loudest line
         self._near = np.zeros(0, dtype=np.intp)  # bins
+        self._last_hz: float | None = None
         self.restart()
 
     def restart(self) -> None:
@@ -127,6 +130,10 @@ class Rings:
         self._near = np.flatnonzero(_is_near(hz, self._lines_hz, NEAR))
         if self._ring is not None and _is_near(np.array([self._ring.hz]), self._lines_hz, APART)[0]:
             self._ring = None
+
+    def heard_at(self, hz: float) -> None:
+        """Be told at what pitch the buzzer sounded last; it may have drifted since its print."""
+        self._last_hz = hz
 
     def powers(self, sound: Samples, start: int, frame: int) -> Powers:
         """Return the powers of all whole frames, without what rings.
@@ -148,7 +155,8 @@ class Rings:
         self._clear(sound, start)
         powers = grid.powers(sound[offset:])
         k = 0
-        while self._ring is None and len(self._near) and k < len(powers):
+        heeds = len(self._near) > 0 and self._last_hz is not None
+        while heeds and self._ring is None and k < len(powers):
             k = self._loud_until(powers, start + offset, k)
             if k == len(powers):
                 break
@@ -199,7 +207,8 @@ class Rings:
         ring = _measured(before, self._grid.rate_hz, self._lines_hz)
         if ring is None or ring.share < PURE:
             return None
-        return None if _is_near(np.array([ring.hz]), self._lines_hz, APART)[0] else ring
+        buzzer_hz = np.append(self._lines_hz, self._last_hz or 0.0)
+        return None if np.any(np.abs(ring.hz - buzzer_hz) < APART * ring.hz) else ring
 
     def _clear(self, sound: Samples, start: int) -> None:
         """Take the ring out of what is new of the sound, as long as it rings."""
@@ -290,7 +299,7 @@ def _between_bins(hz: Array, power: Array, k: int) -> float:
 def _measured(x: Samples, rate_hz: float, lines_hz: Array) -> Ring | None:
     """Return the strongest tone that is near some lines; None if there is none."""
     n = len(x)
-    size = 1 << (4 * n).bit_length()
+    size = 1 << (2 * n).bit_length()
     spectrum = np.fft.rfft(x * np.hanning(n), size)
     hz = np.arange(len(spectrum)) * rate_hz / size
     power = spectrum.real**2 + spectrum.imag**2 + FLOOR
