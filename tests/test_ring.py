@@ -20,8 +20,8 @@ def times(seconds):
     return np.arange(round(seconds * RATE)) / RATE
 
 
-def tone(seconds, hz=PITCH_HZ):
-    return 0.05 * np.sin(2 * np.pi * hz * times(seconds))
+def tone(seconds):
+    return 0.05 * np.sin(2 * np.pi * PITCH_HZ * times(seconds))
 
 
 def hiss(seconds):
@@ -58,7 +58,7 @@ def listening():
 
 def test_a_ring_is_taken_out_and_a_tone_beside_it_is_not():
     # Against the direct form of the same filter, by scipy.
-    ring = Ring(PITCH_HZ * 1.03, 3.0, 1.0, 1.0)
+    ring = Ring(PITCH_HZ * 1.03, 3.0)
     sound = rings(1.0, [0.0], ring.hz, dies_s=1 / 3) + tone(1.0)
     zero, pole = (np.exp(-(ring.decay + more) / RATE) for more in (0.0, np.pi * NOTCH_HZ))
     taps = ([1, -2 * r * np.cos(2 * np.pi * ring.hz / RATE), r**2] for r in (zero, pole))

@@ -5,7 +5,8 @@ The model
 The buzzer is in one of two states. Each frame of about 21 ms weighs the evidence for either
 (:mod:`.buzzer`). The states follow each other as a Markov chain (:mod:`.chain`); its posterior log
 odds are carried from frame to frame by Bayes' rule. Where they change sign and stay changed for
-LOOK_AHEAD_S, the buzzer has changed state, give or take a few frames.
+LOOK_AHEAD_S, the buzzer has changed state, give or take a few frames. What rings beside its pitch
+is taken out before (:mod:`.ring`).
 
 Then the stretch around is heard again, a millisecond at a time (:mod:`.stretch`): a contact that
 chatters makes and breaks before it settles, and the change is at the first break of that run.

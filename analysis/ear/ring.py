@@ -31,7 +31,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.ear.spectrum import FLOOR, FrameGrid, Powers
+from analysis.ear.spectrum import FLOOR, FrameGrid, Powers, off_peak
 from analysis.sound import Samples
 
 Array = npt.NDArray[np.float64]
@@ -73,27 +73,31 @@ FAINT = 0.03**2
 
 @dataclass(frozen=True)
 class Ring:
-    """A damped sinusoid.
+    """A damped sinusoid: its frequency in Hz, and by how much it dies away in nepers a second."""
+
+    hz: float
+    decay: float
+
+
+@dataclass(frozen=True)
+class _Tone:
+    """A tone as it was measured, and what may ring.
 
     Attributes
     ----------
-    hz : float
-        Its frequency.
-    decay : float
-        By how much it dies away, in nepers a second.
+    ring : Ring
     decay_spread : float
-        Standard deviation of that, by what else is heard about it.
+        Standard deviation of its decay, by what else is heard about it.
     power : float
         1.0 is a full-scale sine.
     share : float
         Share of the power about it that is its own.
     """
 
-    hz: float
-    decay: float
+    ring: Ring
+    decay_spread: float
     power: float
-    share: float = 1.0
-    decay_spread: float = 0.0
+    share: float
 
 
 class Rings:
@@ -158,10 +162,9 @@ class Rings:
         heeds = len(self._near) > 0 and self._last_hz is not None
         while heeds and self._ring is None and k < len(powers):
             k = self._loud_until(powers, start + offset, k)
-            if k == len(powers):
-                break
             here = offset + k * grid.hop + grid.length
-            if self._begins(sound[max(0, here - self._samples(SETTLES_S)) : here], start + here):
+            before = sound[max(0, here - self._samples(SETTLES_S)) : here]
+            if k < len(powers) and self._begins(before, start + here):
                 self._clear(sound, start)
                 powers = grid.powers(sound[offset:])
             k += 1
@@ -193,22 +196,22 @@ class Rings:
     def _begins(self, before: Samples, here: int) -> bool:
         """Say whether a ring is heard before a sample, and clear from there on if so."""
         reach = (self._loud_for - 1) * self._grid.hop + self._grid.length
-        ring = self._heard(before[-reach:])
-        if ring is None or ring.power < LOUDER * self._loudest:
+        tone = self._heard(before[-reach:])
+        if tone is None or tone.power < LOUDER * self._loudest:
             return False
-        if ring.decay < max(DIES, SURELY * ring.decay_spread):
+        if tone.ring.decay < max(DIES, SURELY * tone.decay_spread):
             return False
-        self._ring, self._raw = ring, before.copy()
+        self._ring, self._raw = tone.ring, before.copy()
         self._step_from = self._cleared = here
         return True
 
-    def _heard(self, before: Samples) -> Ring | None:
-        """Return the ring next to the buzzer's pitch at the end of some sound, if there is one."""
-        ring = _measured(before, self._grid.rate_hz, self._lines_hz)
-        if ring is None or ring.share < PURE:
+    def _heard(self, before: Samples) -> _Tone | None:
+        """Return the tone next to the buzzer's pitch in some sound, if there is one."""
+        tone = _measured(before, self._grid.rate_hz, self._lines_hz)
+        if tone is None or tone.share < PURE:
             return None
         buzzer_hz = np.append(self._lines_hz, self._last_hz or 0.0)
-        return None if np.any(np.abs(ring.hz - buzzer_hz) < APART * ring.hz) else ring
+        return None if np.any(np.abs(tone.ring.hz - buzzer_hz) < APART * tone.ring.hz) else tone
 
     def _clear(self, sound: Samples, start: int) -> None:
         """Take the ring out of what is new of the sound, as long as it rings."""
@@ -233,16 +236,15 @@ class Rings:
         reach = self._raw[-self._samples(LONGEST_S) :]
         power = _power_at(reach, ring.hz, rate)
         heard = self._heard(reach)
-        if heard is not None and abs(heard.hz / ring.hz - 1) > WANDERS:
-            return heard if heard.power > power else ring
+        if heard is not None and abs(heard.ring.hz / ring.hz - 1) > WANDERS:
+            return heard.ring if heard.power > power else ring
         if power < FAINT * self._loudest:
             return None
         if heard is None:
             return ring
         return Ring(
-            ring.hz + LEARNS * (heard.hz - ring.hz),
-            ring.decay + LEARNS * (max(heard.decay, 0.0) - ring.decay),
-            power,
+            ring.hz + LEARNS * (heard.ring.hz - ring.hz),
+            ring.decay + LEARNS * (max(heard.ring.decay, 0.0) - ring.decay),
         )
 
 
@@ -255,20 +257,23 @@ def _lines(buzzer: BuzzerPrint) -> list[tuple[float, float]]:
     """Return the tones of a buzzer that tell its states apart, in Hz, and their powers; none if the
     loudest is not where it is all the time.
     """
-    lines, steady = {}, {}
+    lines: dict[tuple[int, int], float] = {}
     for low_hz, high_hz in buzzer.columns_hz:
         inside = (buzzer.spectrum_hz >= low_hz) & (buzzer.spectrum_hz <= high_hz)
         if inside.any():
-            own = buzzer.spectrum[:, inside].sum(axis=1).argmax()
+            own = int(buzzer.spectrum[:, inside].sum(axis=1).argmax())
             k = _uphill(buzzer.spectrum[own], int(np.flatnonzero(inside)[0]))
-            hz = _between_bins(buzzer.spectrum_hz, buzzer.spectrum[own], k)
-            lines[own, k] = hz, float(buzzer.spectrum[own, k])
-            steady[own, k] = _is_steady(buzzer.spectrum[own], k)
+            lines[own, k] = float(buzzer.spectrum[own, k])
     if not lines:
         return []
-    loudest = max(lines, key=lambda place: lines[place][1])
-    least = HEARD * lines[loudest][1]
-    return [line for line in lines.values() if line[1] > least] if steady[loudest] else []
+    own, k = max(lines, key=lambda place: lines[place])
+    if not _is_steady(buzzer.spectrum[own], k):
+        return []
+    return [
+        (_between_bins(buzzer.spectrum_hz, buzzer.spectrum[state], line), power)
+        for (state, line), power in lines.items()
+        if power > HEARD * lines[own, k]
+    ]
 
 
 def _is_steady(power: Array, k: int) -> bool:
@@ -288,15 +293,14 @@ def _uphill(power: Array, k: int) -> int:
 
 
 def _between_bins(hz: Array, power: Array, k: int) -> float:
-    """Return the frequency of a peak by a parabola through its level and its neighbours'."""
+    """Return the frequency of a peak, in Hz."""
     if not 0 < k < len(hz) - 1:
         return float(hz[k])
     before, here, after = np.log(power[k - 1 : k + 2] + FLOOR)
-    off = 0.5 * (before - after) / min(before - 2 * here + after, -FLOOR)
-    return float(hz[k] + np.clip(off, -0.5, 0.5) * (hz[1] - hz[0]))
+    return float(hz[k] + off_peak(before, here, after) * (hz[1] - hz[0]))
 
 
-def _measured(x: Samples, rate_hz: float, lines_hz: Array) -> Ring | None:
+def _measured(x: Samples, rate_hz: float, lines_hz: Array) -> _Tone | None:
     """Return the strongest tone that is near some lines; None if there is none."""
     n = len(x)
     size = 1 << (2 * n).bit_length()
@@ -318,7 +322,8 @@ def _measured(x: Samples, rate_hz: float, lines_hz: Array) -> Ring | None:
     # Of the noise about it a Hann window lets through as much as is 1.5 over its length wide.
     noise = (1 - share) / share * 1.5 / (apart_s * 2 * ABOUT * tone_hz)
     spread = float(np.sqrt(noise)) / apart_s
-    return Ring(tone_hz + turned, decay, _power_at(x, tone_hz + turned, rate_hz), share, spread)
+    ring = Ring(tone_hz + turned, decay)
+    return _Tone(ring, spread, _power_at(x, ring.hz, rate_hz), share)
 
 
 def _phasor(x: Samples, rate_hz: float, hz: float, part: slice) -> complex:

@@ -163,17 +163,13 @@ class FrameGrid:
         return next((int(c) for c in columns if c < self._narrow_and_wide), None)
 
     def tones_hz(self, powers: Powers, column: int) -> npt.NDArray[np.float64]:
-        """Return the frequency of the strongest bin of a column in each frame, in Hz.
-
-        It is told between bins by a parabola through its level and those of its neighbours
-        (J. O. Smith, X. Serra, "PARSHL", Proc. Int. Computer Music Conf. (1987) 290).
-        """
+        """Return the frequency of the strongest bin of a column in each frame, in Hz."""
         first, last = np.clip(self._bounds[column], 1, self.bins - 2)
         about = np.log(powers[:, first - 1 : last + 2])
         peak = 1 + about[:, 1:-1].argmax(axis=1)
         before, here, after = (about[np.arange(len(about)), peak + k] for k in (-1, 0, 1))
-        off = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -FLOOR)
-        return np.asarray((self.low + first - 1 + peak + np.clip(off, -0.5, 0.5)) * self.bin_hz)
+        off = off_peak(before, here, after)
+        return np.asarray((self.low + first - 1 + peak + off) * self.bin_hz)
 
     @cached_property
     def _bounds(self) -> npt.NDArray[np.intp]:
@@ -184,3 +180,22 @@ class FrameGrid:
     @cached_property
     def _narrow_and_wide(self) -> int:
         return self.bins + len(range(WIDE, self.bins - WIDE, 3))
+
+
+def off_peak(
+    before: npt.NDArray[np.floating],
+    here: npt.NDArray[np.floating],
+    after: npt.NDArray[np.floating],
+) -> npt.NDArray[np.floating]:
+    """Return how far from the strongest bin a tone lies, in bins.
+
+    It is told by a parabola through the bin's level and those of its neighbours (J. O. Smith,
+    X. Serra, "PARSHL", Proc. Int. Computer Music Conf. (1987) 290).
+
+    Parameters
+    ----------
+    before, here, after : ndarray
+        Logarithms of the power of the bin before, of the bin and of the one after.
+    """
+    off = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -FLOOR)
+    return np.asarray(np.clip(off, -0.5, 0.5))

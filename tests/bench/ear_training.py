@@ -65,7 +65,7 @@ WIDER_SEEDS = GROWL_SEEDS, MORE_GROWL_SEEDS, STRUCK_SEEDS, RESTLESS_SEEDS
 VALIDATION_SEEDS = (
     *range(500, 600),
     *RESTLESS_SEEDS[-50:],
-    *MORE_GROWL_SEEDS[800:900],
+    *range(BLOW_SEEDS.start - 100, BLOW_SEEDS.start),
     *BLOW_SEEDS[-60:],
 )
 """None holds a seed of the table, which begin at ear_table.FIRST_SEED and are few."""
