@@ -8,7 +8,8 @@ so do cam lobes, but these are all as loud. Beeps follow hastily, but evenly: be
 each time, as a riff's notes and rests are not. A click may come to a clock, and sharply; but it is
 over before a beep has begun. Hiss that comes and goes has no tone, and no period either. A growl
 has one, and is judged apart: talk over it makes it seem louder and softer. Talk itself is hasty,
-machines are told less sharply, and neither repeats itself as well.
+machines are told less sharply, neither repeats itself as well, and a voice seldom after the same
+period.
 
 The weights are a logistic regression (D. R. Cox, "The regression analysis of binary sequences",
 J. Roy. Stat. Soc. B 20 (1958) 215) by ``tests/bench/belief_fit.py``.
@@ -26,10 +27,11 @@ from analysis.ear.buzzer import BuzzerPrint
 
 Array = npt.NDArray[np.float64]
 
-WEIGHTS = 6.6, -8.3, -3.2, -2.1, -0.85, -1.3, -8.5
+WEIGHTS = 7.2, -7.3, -4.4, -2.2, -0.75, -1.0, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
-OF_GROWLS = 7.7, -7.8, -5.5, -6.8, 5.5
-"""Of what is no tone and not hiss: of the first four, and of how well it repeats itself."""
+OF_GROWLS = 6.8, -5.4, -7.1, -5.6, 3.6, 6.0
+"""Of what is no tone and not hiss: of the first four, of how well it repeats itself, and of how
+often after the same period."""
 NO_CHANGES = -1.0
 """What it adds to the quality that nothing has changed yet."""
 HISSES = -8.0
@@ -66,6 +68,8 @@ class Manner:
         it has none, and None if it sounded once.
     repeats : float or None
         How like itself it is after a period, usually, if it is no tone; else None.
+    steady : float or None
+        How often that period was the usual one; None likewise.
     """
 
     doubt: float
@@ -73,6 +77,7 @@ class Manner:
     swing_db: float | None
     waver: float | None
     repeats: float | None = None
+    steady: float | None = None
 
 
 def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: Manner) -> float:
@@ -90,12 +95,13 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
     """
     if not changes:
         return buzzer.quality + NO_CHANGES
-    weighed, repeats = clues(changes, manner), manner.repeats
-    if repeats is not None and repeats > HISS:
-        log_odds = float(np.dot(OF_GROWLS, (*weighed[: len(OF_GROWLS) - 1], repeats)))
+    weighed = clues(changes, manner)
+    growl = _clues_of_growl(weighed, manner)
+    if growl is not None:
+        log_odds = float(np.dot(OF_GROWLS, growl))
     else:
         log_odds = float(np.dot(WEIGHTS, weighed))
-        if repeats is not None and buzzer.open_state is None:
+        if manner.repeats is not None and buzzer.open_state is None:
             log_odds += HISSES
     return log_odds if np.isfinite(buzzer.quality) else log_odds + UNFITTED
 
@@ -113,6 +119,15 @@ def clues(changes: Sequence[Change], manner: Manner) -> tuple[float, ...]:
         0.0 if manner.waver is None else float(np.log(max(manner.waver, 1.0))),
         clicks(changes),
     )
+
+
+def _clues_of_growl(clued: Sequence[float], manner: Manner) -> tuple[float, ...] | None:
+    """Return what is weighed of a growl: the first four `clues`, how well it repeats itself, and
+    how steadily; None if it is none.
+    """
+    if manner.repeats is None or manner.steady is None or manner.repeats <= HISS:
+        return None
+    return (*clued[:4], manner.repeats, manner.steady)
 
 
 def haste(changes: Sequence[Change]) -> float:

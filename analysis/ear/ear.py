@@ -19,8 +19,9 @@ where they turned. A contact that chatters may stay in its old state for so long
 show it; what comes back within COMES_AGAIN_S had not ended.
 
 A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
-buzzer all of it was tells, and :meth:`Ear.reconsider` lets it go, unless it came and went too
-plainly. Live, it has been told by then.
+buzzer all of it was tells, and beside a growl, after what period it repeats itself;
+:meth:`Ear.reconsider` lets it go, unless it came and went too plainly. Live, it has been told by
+then.
 
 A pulsed buzzer's last beep may be cut too short for frames, and its first broken up by chatter;
 :mod:`.shortbeep` looks where they are due.
@@ -44,12 +45,12 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
-from analysis.ear.belief import Manner
+from analysis.ear.belief import HISS, Manner
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of
 from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.frameodds import FrameOdds
-from analysis.ear.growl import growl_in
+from analysis.ear.growl import Repetition, growl_in
 from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.ring import Rings
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
@@ -110,6 +111,11 @@ PLAIN = 0.75
 buzzer: a microphone's gain that goes up and down makes a short state unlike its own."""
 KEPT_PITCH = 0.004
 """Part of its pitch by which a buzzer's may change from one time to the next."""
+SAME_PERIOD = 0.04
+"""Part of its period by which a growl's wavers."""
+OTHER_PERIOD, OFTEN = 0.1, 0.5
+"""Part of a growl's usual period by which that of something else differs; and how often at least
+its own is the usual one."""
 LATEST_CHANGES = 300
 """Latest changes that tell how often the contact chatters."""
 ODDS_KEPT_S = 300.0
@@ -180,7 +186,7 @@ class _Found:
     breaks: list[float]
     time_s: float
     uncertainty_s: float
-    repeats: float | None
+    repeats: Repetition | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,8 +196,7 @@ class _Kept:
     Times of both are seconds after `origin_s`. `odds` is None where no net was asked. `like` is the
     share of what was heard until the next change that is like the new state, if that came soon;
     `sound` is how it sounded, if it did for long enough. `again_s` is when it came again after
-    chatter, in s, if that showed only once it was told. `repeats` is how well a growl, or a hiss,
-    repeats itself: :attr:`analysis.ear.growl.Growl.repeats`.
+    chatter, in s, if that showed only once it was told. `repeats` is how a growl, or a hiss, does.
     """
 
     state: int
@@ -201,7 +206,7 @@ class _Kept:
     like: float = 1.0
     sound: Sound | None = None
     again_s: float = -np.inf
-    repeats: float | None = None
+    repeats: Repetition | None = None
 
     def told(self, shape_log_odds: Array, chatter_ratio: float) -> tuple[float, float, float]:
         """Return the moment, when it had settled, and the moment's standard uncertainty, in s."""
@@ -308,7 +313,7 @@ class Ear:
 
     def manner(self) -> Manner:
         """Return in what manner the changes were heard."""
-        sounds = [one.sound for one in _without_others(self.kept) if one.sound is not None]
+        sounds = [one.sound for one in self._without_others() if one.sound is not None]
         # Other prints have other columns.
         again = [
             (one, other)
@@ -319,12 +324,40 @@ class Ear:
         if again:
             swing_db = float(np.median([abs(b.level_db - a.level_db) for a, b in again]))
             waver = float(np.median([_wavers(one, other) for one, other in again]))
-        return Manner(self.doubt, self.blur_ms, swing_db, waver, self._repeats())
+        return Manner(self.doubt, self.blur_ms, swing_db, waver, *self._repeats())
 
-    def _repeats(self) -> float | None:
-        """Return how well it repeats itself, usually; None if that is seldom asked."""
+    def _repeats(self) -> tuple[float | None, float | None]:
+        """Return how well it repeats itself, usually, and how often after its usual period; None if
+        that is seldom asked.
+        """
         asked = [one.repeats for one in self.kept if one.repeats is not None]
-        return float(np.median(asked)) if 2 * len(asked) > len(self.kept) else None
+        if 2 * len(asked) <= len(self.kept):
+            return None, None
+        apart = _apart(self.kept, _usual_period_s(self.kept))
+        return float(np.median([one.alike for one in asked])), float(np.mean(apart < SAME_PERIOD))
+
+    def _period_s(self) -> float | None:
+        """Return the period of a growl that keeps it, in s; None if it is none."""
+        repeats, steady = self._repeats()
+        if repeats is None or steady is None or repeats <= HISS or steady < OFTEN:
+            return None
+        return _usual_period_s(self.kept)
+
+    def _without_others(self) -> list[_Kept]:
+        """Return the changes but each two between which something else was heard, unless both are
+        plain.
+        """
+        left: list[_Kept] = []
+        period_s, i = self._period_s(), 0
+        while i < len(self.kept):
+            pair = self.kept[i : i + 2]
+            of = period_s if self._is_sound(pair[0].state) else None
+            if len(pair) == 2 and _is_other(pair, of) and not _plain(pair):
+                i += 2
+            else:
+                left.append(pair[0])
+                i += 1
+        return left
 
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
@@ -374,7 +407,7 @@ class Ear:
             better[kept] = replace(
                 change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s
             )
-        return [better[kept] for kept in _without_others(self.kept)]
+        return [better[kept] for kept in self._without_others()]
 
     def _restart(self, first: int) -> None:
         start_s = first / self.grid.rate_hz
@@ -726,19 +759,28 @@ def _wavers(one: Sound, other: Sound) -> float:
     return abs(other.tone_hz - one.tone_hz) / kept_hz
 
 
-def _without_others(kept: Sequence[_Kept]) -> list[_Kept]:
-    """Leave out each two changes between which something else was heard, unless both are plain."""
-    left: list[_Kept] = []
-    i = 0
-    while i < len(kept):
-        if kept[i].like < LEAST_LIKE and i + 1 < len(kept) and not _plain(kept[i], kept[i + 1]):
-            i += 2
-        else:
-            left.append(kept[i])
-            i += 1
-    return left
+def _periods_s(kept: Sequence[_Kept]) -> Array:
+    return np.array([one.repeats.period_s for one in kept if one.repeats is not None])
 
 
-def _plain(*kept: _Kept) -> bool:
+def _usual_period_s(kept: Sequence[_Kept]) -> float:
+    return float(np.median(_periods_s(kept)))
+
+
+def _apart(kept: Sequence[_Kept], period_s: float) -> Array:
+    """Return in what part periods differ from another."""
+    return np.asarray(np.abs(np.log(_periods_s(kept) / period_s)))
+
+
+def _is_other(pair: Sequence[_Kept], period_s: float | None) -> bool:
+    """Say whether what was heard between two changes is something else than the buzzer, which may
+    growl with a period.
+    """
+    if pair[0].like < LEAST_LIKE:
+        return True
+    return period_s is not None and not np.any(_apart(pair, period_s) < OTHER_PERIOD)
+
+
+def _plain(kept: Sequence[_Kept]) -> bool:
     """Say whether all of some changes are hardly doubted."""
     return math.prod(1.0 - one.odds.none for one in kept if one.odds is not None) > PLAIN

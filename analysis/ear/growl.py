@@ -62,6 +62,22 @@ TONAL, TONAL_BY_ITSELF = 0.62, 0.93
 whatever that is."""
 
 
+@dataclass(frozen=True)
+class Repetition:
+    """How a sound repeats itself.
+
+    Attributes
+    ----------
+    alike : float
+        How like itself it is after a period, in parts of its power; hiss hardly is.
+    period_s : float
+        After how long it is so, in s.
+    """
+
+    alike: float
+    period_s: float
+
+
 @dataclass(frozen=True, eq=False)
 class Growl:
     """What shows of a growl around a change.
@@ -69,12 +85,11 @@ class Growl:
     Attributes
     ----------
     clues : ndarray, shape (COUNT, STEPS)
-    repeats : float
-        How like itself it is after a period, in parts of its power; hiss hardly is.
+    repeats : Repetition
     """
 
     clues: Clues
-    repeats: float
+    repeats: Repetition
 
 
 def growl_in(stretch: Stretch) -> Growl | None:
@@ -106,15 +121,15 @@ def growl_in(stretch: Stretch) -> Growl | None:
     if last - first < 3 * FITTED_S[-1] * rate:
         return None
     # Beside its own echo in a room a tone is none.
-    by_itself, beside = (_alike(each[first:last], rate, *TONES_S) for each in (stretch.x, x))
-    if by_itself > TONAL_BY_ITSELF or beside > TONAL:
+    by_itself, beside = (_repeats(each[first:last], rate, *TONES_S) for each in (stretch.x, x))
+    if by_itself.alike > TONAL_BY_ITSELF or beside.alike > TONAL:
         return None
     every_s = np.arange(t[0], t[-1] + EVERY_S, EVERY_S)
     for span_s in FITTED_S:
         courses = _by_fit(x, (first, last), rate, (every_s, calm_s, late_s), span_s)
         rows += [np.interp(t, every_s, course) for course in courses]
     rows.append(np.full(STEPS, 1.0 if grows else -1.0))
-    return Growl(as_clues(rows, t, stretch), _alike(x[first:last], rate, *PERIODS_S))
+    return Growl(as_clues(rows, t, stretch), _repeats(x[first:last], rate, *PERIODS_S))
 
 
 def _by_spectrum(
@@ -180,12 +195,14 @@ def _usual(values: Array) -> tuple[float, float]:
     return float(middle), float(high - low) / 2
 
 
-def _alike(x: Array, rate_hz: float, from_s: float, to_s: float) -> float:
-    """Return how like itself a sound is at some lag, at most, in parts of its power."""
+def _repeats(x: Array, rate_hz: float, from_s: float, to_s: float) -> Repetition:
+    """Return at which lag a sound is most like itself, and how like."""
     spectrum = scipy.fft.rfft(x, scipy.fft.next_fast_len(2 * len(x), real=True))
     products = scipy.fft.irfft(spectrum.real**2 + spectrum.imag**2)[: len(x)]
     alike = np.abs(products) / np.arange(len(x), 0, -1)
-    return float(alike[int(from_s * rate_hz) : int(to_s * rate_hz)].max() / (alike[0] + FLOOR))
+    first = int(from_s * rate_hz)
+    lag = first + int(alike[first : int(to_s * rate_hz)].argmax())
+    return Repetition(float(alike[lag] / (alike[0] + FLOOR)), lag / rate_hz)
 
 
 def _held_against(
