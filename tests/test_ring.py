@@ -46,13 +46,13 @@ def beeper(seconds):
     return on * tone(seconds)
 
 
-def listening():
-    """Return what takes rings out beside a buzzer that has been taught."""
+def listening(heard_from_s=-1.0):
+    """Return what takes rings out beside a buzzer that has been taught, and heard."""
     grid = FrameGrid.at_rate(RATE)
     sounds = hiss(3), hiss(3) + tone(3)
     cleared = Rings(grid)
     cleared.listen_for(teach(*(grid.powers(x.astype(np.float32)) for x in sounds), grid).buzzer)
-    cleared.heard_at(PITCH_HZ)
+    cleared.heard_at(PITCH_HZ, round(heard_from_s * RATE))
     return grid, cleared
 
 
@@ -92,6 +92,26 @@ def test_a_louder_tone_at_the_buzzers_pitch_is_left_in(off):
     sound = (rings(2.0, [0.5], PITCH_HZ * (1 + off)) + hiss(2.0)).astype(np.float32)
     plain = grid.powers(sound)
     np.testing.assert_array_equal(cleared.powers(sound, 0, 0), plain)
+
+
+def test_a_louder_tone_that_does_not_die_away_is_left_in():
+    """Nor is it taken for the ring beside which it begins."""
+    whistle = 0.3 * (times(3.0) > 0.9) * np.sin(2 * np.pi * PITCH_HZ * 1.05 * times(3.0))
+    for ring in (0.0, rings(3.0, [0.5], PITCH_HZ * 0.96)):
+        grid, cleared = listening()
+        sound = (ring + whistle + hiss(3.0)).astype(np.float32)
+        late = slice(round(2.0 / grid.hop_s), None)
+        plain = grid.powers(sound)[late].max(axis=1)
+        np.testing.assert_allclose(cleared.powers(sound, 0, 0)[late].max(axis=1), plain, rtol=0.01)
+
+
+def test_a_ring_is_left_in_until_the_buzzer_has_been_heard():
+    grid, cleared = listening(heard_from_s=1.0)
+    sound = (rings(4.0, [0.5, 2.2], PITCH_HZ * 0.97) + hiss(4.0)).astype(np.float32)
+    plain = grid.powers(sound)
+    taken_out = np.flatnonzero((plain - cleared.powers(sound, 0, 0)).max(axis=1) > 0.001)
+    assert len(taken_out) > 10
+    assert grid.middle_s(int(taken_out[0])) > 2.2
 
 
 def test_a_beeper_is_heard_through_what_rings():

@@ -28,7 +28,7 @@ SAME_S, SAME = 0.006, 0.02
 """Difference up to which two periods are the same: as they are heard, and as clocks drift. Blows of
 a hammer follow each other less evenly."""
 LEAST_BEEPS = 6
-MOST_LONGER, OFF = 0.2, 0.1
+MOST_LONGER, OFF, BROADER = 0.2, 0.1, 0.3
 """Largest share of the sounds that may be longer than a beep, or than some whose gaps noise has
 filled, and by what part of a period. A crank that is turned brings cam lobes to a clock as well;
 but it rests between whiles, and what sounds then is long."""
@@ -330,7 +330,8 @@ def may_be_beeps(lasts_s: npt.NDArray[np.floating], period_s: float) -> bool:
         return True
     over_s = lasts_s - np.median(lasts_s)
     turns = np.clip(np.round(over_s / period_s), 0, MOST_MISSED)
-    longer = (over_s > 0) & (np.abs(over_s - turns * period_s) > OFF * period_s)
+    off = np.where(turns > 0, OFF, BROADER)
+    longer = (over_s > 0) & (np.abs(over_s - turns * period_s) > off * period_s)
     return bool(np.mean(longer) <= MOST_LONGER)
 
 

@@ -52,7 +52,7 @@ from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.growl import Repetition, growl_in
 from analysis.ear.moment import Moment, just_about, rise_shapes
-from analysis.ear.ring import Rings
+from analysis.ear.ring import TELLS_AFTER_S, Rings
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange, Sound
 from analysis.ear.spectrum import FLOOR, FrameGrid
@@ -361,6 +361,9 @@ class Ear:
 
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
+        return [one for piece in block.pieces(TELLS_AFTER_S) for one in self._hear(piece)]
+
+    def _hear(self, block: Block) -> list[Change]:
         first = round(block.start_s * self.grid.rate_hz)
         changes: list[Change] = []
         if len(self._latest.samples) == 0 and self._frame == 0:
@@ -688,7 +691,7 @@ class Ear:
         self.state = state
         self.shape_log_odds[state] += found.moment.says_of_shape()
         start_s = self._origin_s + first_s
-        self._end_state(start_s + found.time_s)
+        self._end_state(1 - state, start_s + found.time_s)
         before = self._beep_before(state, start_s + found.time_s)
         self.kept.append(_Kept(state, start_s, found.moment, found.odds, repeats=found.repeats))
         self._since_change.begin(start_s + settled_s)
@@ -699,15 +702,15 @@ class Ear:
         self._changed_s = self._entered_s = start_s + found.time_s
         return [*before, change]
 
-    def _end_state(self, until_s: float) -> None:
-        """Keep with the last change what was heard since, until the next."""
+    def _end_state(self, state: int, until_s: float) -> None:
+        """Keep with the last change what was heard since, in a state that is over."""
+        sound = self._since_change.sound(until_s) if self._is_sound(state) else None
+        if sound is not None and sound.tone_hz:
+            here = self._start + self._frame * self.grid.hop
+            self._rings.heard_at(sound.tone_hz, here)
         if self.kept:
-            last = self.kept[-1]
-            sound = self._since_change.sound(until_s) if self._is_sound(last.state) else None
-            like = self._since_change.like(last.state, until_s)
-            self.kept[-1] = replace(last, like=like, sound=sound)
-            if sound is not None and sound.tone_hz:
-                self._rings.heard_at(sound.tone_hz)
+            like = self._since_change.like(state, until_s)
+            self.kept[-1] = replace(self.kept[-1], like=like, sound=sound)
 
     def _is_sound(self, state: int) -> bool:
         """Say whether the buzzer sounds in a state and is silent in the other."""

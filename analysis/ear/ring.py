@@ -15,8 +15,9 @@ have drifted from its print.
 
 Conventions
 -----------
-Only what was heard before tells how a moment is cleared, so that live and from a file it is the
-same. Frames are those of :mod:`.spectrum`; all is measured at their ends.
+Only what was heard before tells how a moment is cleared; beside it the buzzer's print, which from a
+file is fitted to what comes after as well. Frames are those of :mod:`.spectrum`; all is measured at
+their ends.
 
 Sources
 -------
@@ -25,6 +26,7 @@ far a tone's phase has turned. A. V. Oppenheim, R. W. Schafer, *Discrete-Time Si
 (1989), chapters 4 and 5: zeros, poles and partial fractions of a filter.
 """
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,6 +69,9 @@ NOTCH_HZ = 12.0
 """Width of the notch."""
 SETTLES_S = 0.150
 """For how long the filter has run before what it gives is used."""
+TELLS_AFTER_S, PITCHES = 1.0, 32
+"""How long after the buzzer sounded its pitch then tells, since sound comes in blocks of that at
+most; and how many are waiting by then, at most."""
 FAINT = 0.03**2
 """Power of a ring, beside the buzzer's, below which it is left in."""
 
@@ -114,7 +119,7 @@ class Rings:
         self._lines_hz = np.zeros(0)
         self._loudest = np.inf  # power of the loudest line
         self._near = np.zeros(0, dtype=np.intp)  # bins
-        self._last_hz: float | None = None
+        self._pitches: deque[tuple[int, float]] = deque(maxlen=PITCHES)
         self.restart()
 
     def restart(self) -> None:
@@ -135,9 +140,15 @@ class Rings:
         if self._ring is not None and _is_near(np.array([self._ring.hz]), self._lines_hz, APART)[0]:
             self._ring = None
 
-    def heard_at(self, hz: float) -> None:
-        """Be told at what pitch the buzzer sounded last; it may have drifted since its print."""
-        self._last_hz = hz
+    def heard_at(self, hz: float, here: int) -> None:
+        """Be told at what pitch the buzzer sounded last, as it is known at a sample; it may have
+        drifted since its print.
+        """
+        self._pitches.append((here + self._samples(TELLS_AFTER_S), hz))
+
+    def _last_hz(self, here: int) -> float | None:
+        """Return at what pitch it sounded last, as far as a sample may know; None before that."""
+        return next((hz for since, hz in reversed(self._pitches) if since <= here), None)
 
     def powers(self, sound: Samples, start: int, frame: int) -> Powers:
         """Return the powers of all whole frames, without what rings.
@@ -159,8 +170,7 @@ class Rings:
         self._clear(sound, start)
         powers = grid.powers(sound[offset:])
         k = 0
-        heeds = len(self._near) > 0 and self._last_hz is not None
-        while heeds and self._ring is None and k < len(powers):
+        while len(self._near) > 0 and self._ring is None and k < len(powers):
             k = self._loud_until(powers, start + offset, k)
             here = offset + k * grid.hop + grid.length
             before = sound[max(0, here - self._samples(SETTLES_S)) : here]
@@ -196,21 +206,29 @@ class Rings:
     def _begins(self, before: Samples, here: int) -> bool:
         """Say whether a ring is heard before a sample, and clear from there on if so."""
         reach = (self._loud_for - 1) * self._grid.hop + self._grid.length
-        tone = self._heard(before[-reach:])
-        if tone is None or tone.power < LOUDER * self._loudest:
-            return False
-        if tone.ring.decay < max(DIES, SURELY * tone.decay_spread):
+        tone = self._heard(before[-reach:], here)
+        if tone is None or not self._rings(tone):
             return False
         self._ring, self._raw = tone.ring, before.copy()
         self._step_from = self._cleared = here
         return True
 
-    def _heard(self, before: Samples) -> _Tone | None:
-        """Return the tone next to the buzzer's pitch in some sound, if there is one."""
+    def _rings(self, tone: _Tone) -> bool:
+        """Say whether a tone is louder than the buzzer, and is heard to die away."""
+        dies = tone.ring.decay > max(DIES, SURELY * tone.decay_spread)
+        return dies and tone.power > LOUDER * self._loudest
+
+    def _heard(self, before: Samples, here: int) -> _Tone | None:
+        """Return the tone next to the buzzer's pitch in the sound before a sample, if there is one;
+        None before the buzzer has been heard.
+        """
+        last_hz = self._last_hz(here)
+        if last_hz is None:
+            return None
         tone = _measured(before, self._grid.rate_hz, self._lines_hz)
         if tone is None or tone.share < PURE:
             return None
-        buzzer_hz = np.append(self._lines_hz, self._last_hz or 0.0)
+        buzzer_hz = np.append(self._lines_hz, last_hz)
         return None if np.any(np.abs(tone.ring.hz - buzzer_hz) < APART * tone.ring.hz) else tone
 
     def _clear(self, sound: Samples, start: int) -> None:
@@ -222,22 +240,25 @@ class Rings:
             new = slice(self._cleared - start, until - start)
             self._raw = np.concatenate([self._raw, sound[new]])
             cleared = notched(self._raw.astype(float), self._ring, self._grid.rate_hz)
-            sound[new] = cleared[len(cleared) - (until - self._cleared) :]
+            # Zeros stay: they tell that sound was lost.
+            sound[new] = np.where(sound[new] == 0, 0, cleared[len(cleared) - len(sound[new]) :])
             self._cleared = until
             if until == self._step_from + step:
                 self._step_from = until
-                self._ring = self._goes_on(self._ring)
+                self._ring = self._goes_on(self._ring, until)
                 self._free_from = until
                 self._raw = self._raw[-settles:]
 
-    def _goes_on(self, ring: Ring) -> Ring | None:
-        """Return a ring as it is heard by now; None when it has died away."""
+    def _goes_on(self, ring: Ring, here: int) -> Ring | None:
+        """Return a ring as it is heard before a sample; None when it has died away."""
         rate = self._grid.rate_hz
         reach = self._raw[-self._samples(LONGEST_S) :]
         power = _power_at(reach, ring.hz, rate)
-        heard = self._heard(reach)
+        heard = self._heard(reach, here)
         if heard is not None and abs(heard.ring.hz / ring.hz - 1) > WANDERS:
-            return heard.ring if heard.power > power else ring
+            if heard.power > power and self._rings(heard):
+                return heard.ring
+            heard = None
         if power < FAINT * self._loudest:
             return None
         if heard is None:
