@@ -16,7 +16,7 @@ from scipy import signal
 
 from analysis.change import Change
 from analysis.ear import ear, recording
-from analysis.ear.belief import Manner, log_odds_of_buzzer
+from analysis.ear.belief import Manner, Repeats, log_odds_of_buzzer
 from analysis.ear.chain import best_course_odds, share, stay
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
@@ -196,6 +196,14 @@ def test_what_comes_and_goes_hastily_is_a_buzzer_if_it_is_as_loud_each_time():
     buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
     assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 0.3, 0.0)) > 0
     assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 3.0, 5.0)) < 0
+
+
+def test_a_growl_keeps_its_period_and_a_voice_does_not():
+    buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
+    changes = [Change(float(t), float(t), 0.004, "shifts", None, 20.0) for t in range(16)]
+    growl, voice = (Manner(0.25, 4.0, 2.0, 0.0, Repeats(0.6, steady)) for steady in (0.95, 0.4))
+    assert log_odds_of_buzzer(buzzer, changes, growl) > 0
+    assert log_odds_of_buzzer(buzzer, changes, voice) < 0
 
 
 def test_a_pitch_is_told_between_bins():

@@ -85,17 +85,16 @@ def test_hiss_that_comes_and_goes_is_no_buzzer(sound, is_heard):
     assert bool(hear(lambda: blocks, "open").changes) is is_heard
 
 
-@pytest.mark.parametrize(("hz", "told"), [(165.0, 0), (120.0, 10)])
-def test_what_swells_at_another_pitch_is_not_the_growl(hz, told):
-    """Five swells, as of a voice; at the growl's own pitch nothing tells them from it."""
+def test_what_swells_at_another_pitch_is_not_the_growl():
+    """Five swells, as of a voice."""
     edges_s = [1.5, 3.0, 4.2, 6.1, 7.4, 9.0, 10.3, 12.2, 13.6, 15.1, 16.4, 18.0, 19.2, 21.0]
     t = np.arange(24 * RATE) / RATE
     x = (np.searchsorted(edges_s, t) % 2) * growl(24) + hiss(24, 0.01)
     swell = np.bartlett(round(0.45 * RATE)).clip(0.0, 0.67) / 0.67
     for number, begin_s in enumerate([3.4, 6.5, 9.4, 12.6, 18.4]):
         first = round(begin_s * RATE)
-        x[first : first + len(swell)] += swell * growl(0.45, number, hz)
+        x[first : first + len(swell)] += swell * growl(0.45, number, 165.0)
     heard = hear(lambda: Block(x.astype(np.float32), RATE, 0.0).pieces(1.0), "open")
     times_s = np.array([change.time_s for change in heard.changes])
     assert all(np.abs(times_s - edge).min() < 0.005 for edge in edges_s)
-    assert len(times_s) == len(edges_s) + told
+    assert len(times_s) == len(edges_s)

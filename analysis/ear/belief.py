@@ -29,7 +29,7 @@ Array = npt.NDArray[np.float64]
 
 WEIGHTS = 7.2, -7.3, -4.4, -2.2, -0.75, -1.0, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
-OF_GROWLS = 6.8, -5.4, -7.1, -5.6, 3.6, 6.0
+OF_GROWLS = 6.8, -6.5, -7.1, -5.5, 3.4, 6.2
 """Of what is no tone and not hiss: of the first four, of how well it repeats itself, and of how
 often after the same period."""
 NO_CHANGES = -1.0
@@ -52,6 +52,27 @@ USUAL_SWING_DB, EVEN_DB, STEADIEST_DB = 1.0, 0.37, 0.1
 
 
 @dataclass(frozen=True)
+class Repeats:
+    """How what is no tone repeats itself.
+
+    Attributes
+    ----------
+    alike : float
+        How like itself it is after a period, usually.
+    steady : float
+        How often that period was the usual one; by Laplace's rule, since few may have been told.
+    """
+
+    alike: float
+    steady: float
+
+    @property
+    def growls(self) -> bool:
+        """Whether it is a growl, and not hiss."""
+        return self.alike > HISS
+
+
+@dataclass(frozen=True)
 class Manner:
     """In what manner the changes of a sound were heard.
 
@@ -66,18 +87,15 @@ class Manner:
     waver : float or None
         How far its pitch is from the last time's, usually, beside how far it wavers by itself; 0 if
         it has none, and None if it sounded once.
-    repeats : float or None
-        How like itself it is after a period, usually, if it is no tone; else None.
-    steady : float or None
-        How often that period was the usual one; None likewise.
+    repeats : Repeats or None
+        None if it is a tone.
     """
 
     doubt: float
     blur_ms: float
     swing_db: float | None
     waver: float | None
-    repeats: float | None = None
-    steady: float | None = None
+    repeats: Repeats | None = None
 
 
 def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: Manner) -> float:
@@ -95,13 +113,12 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
     """
     if not changes:
         return buzzer.quality + NO_CHANGES
-    weighed = clues(changes, manner)
-    growl = _clues_of_growl(weighed, manner)
-    if growl is not None:
-        log_odds = float(np.dot(OF_GROWLS, growl))
+    weighed, repeats = clues(changes, manner), manner.repeats
+    if repeats is not None and repeats.growls:
+        log_odds = float(np.dot(OF_GROWLS, (*weighed[:4], repeats.alike, repeats.steady)))
     else:
         log_odds = float(np.dot(WEIGHTS, weighed))
-        if manner.repeats is not None and buzzer.open_state is None:
+        if repeats is not None and buzzer.open_state is None:
             log_odds += HISSES
     return log_odds if np.isfinite(buzzer.quality) else log_odds + UNFITTED
 
@@ -119,15 +136,6 @@ def clues(changes: Sequence[Change], manner: Manner) -> tuple[float, ...]:
         0.0 if manner.waver is None else float(np.log(max(manner.waver, 1.0))),
         clicks(changes),
     )
-
-
-def _clues_of_growl(clued: Sequence[float], manner: Manner) -> tuple[float, ...] | None:
-    """Return what is weighed of a growl: the first four `clues`, how well it repeats itself, and
-    how steadily; None if it is none.
-    """
-    if manner.repeats is None or manner.steady is None or manner.repeats <= HISS:
-        return None
-    return (*clued[:4], manner.repeats, manner.steady)
 
 
 def haste(changes: Sequence[Change]) -> float:

@@ -19,7 +19,7 @@ where they turned. A contact that chatters may stay in its old state for so long
 show it; what comes back within COMES_AGAIN_S had not ended.
 
 A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
-buzzer all of it was tells, and beside a growl, after what period it repeats itself;
+buzzer all of it was tells, and beside a growl, whether it repeats itself after the same period;
 :meth:`Ear.reconsider` lets it go, unless it came and went too plainly. Live, it has been told by
 then.
 
@@ -45,7 +45,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
-from analysis.ear.belief import HISS, Manner
+from analysis.ear.belief import Manner, Repeats
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of
 from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
@@ -324,22 +324,21 @@ class Ear:
         if again:
             swing_db = float(np.median([abs(b.level_db - a.level_db) for a, b in again]))
             waver = float(np.median([_wavers(one, other) for one, other in again]))
-        return Manner(self.doubt, self.blur_ms, swing_db, waver, *self._repeats())
+        return Manner(self.doubt, self.blur_ms, swing_db, waver, self._repeats())
 
-    def _repeats(self) -> tuple[float | None, float | None]:
-        """Return how well it repeats itself, usually, and how often after its usual period; None if
-        that is seldom asked.
-        """
+    def _repeats(self) -> Repeats | None:
+        """Return how it repeats itself; None if that is seldom asked."""
         asked = [one.repeats for one in self.kept if one.repeats is not None]
         if 2 * len(asked) <= len(self.kept):
-            return None, None
-        apart = _apart(self.kept, _usual_period_s(self.kept))
-        return float(np.median([one.alike for one in asked])), float(np.mean(apart < SAME_PERIOD))
+            return None
+        same = np.sum(_apart(self.kept, _usual_period_s(self.kept)) < SAME_PERIOD)
+        alike = float(np.median([one.alike for one in asked]))
+        return Repeats(alike, float(same + 1) / (len(asked) + 2))
 
     def _period_s(self) -> float | None:
         """Return the period of a growl that keeps it, in s; None if it is none."""
-        repeats, steady = self._repeats()
-        if repeats is None or steady is None or repeats <= HISS or steady < OFTEN:
+        repeats = self._repeats()
+        if repeats is None or not repeats.growls or repeats.steady < OFTEN:
             return None
         return _usual_period_s(self.kept)
 
