@@ -76,7 +76,7 @@ def test_what_is_cleared_does_not_depend_on_blocks():
         kept, powers, frame = np.zeros(0, dtype=np.float32), [], 0
         for k in range(0, len(sound), size):
             kept = np.concatenate([kept, sound[k : k + size]])
-            powers.append(cleared.powers(kept, 0, frame))
+            powers.append(cleared.clear(kept, 0, frame))
             frame += len(powers[-1])
         return np.concatenate(powers)
 
@@ -91,7 +91,7 @@ def test_a_louder_tone_at_the_buzzers_pitch_is_left_in(off):
     grid, cleared = listening()
     sound = (rings(2.0, [0.5], PITCH_HZ * (1 + off)) + hiss(2.0)).astype(np.float32)
     plain = grid.powers(sound)
-    np.testing.assert_array_equal(cleared.powers(sound, 0, 0), plain)
+    np.testing.assert_array_equal(cleared.clear(sound, 0, 0), plain)
 
 
 def test_a_louder_tone_that_does_not_die_away_is_left_in():
@@ -102,14 +102,14 @@ def test_a_louder_tone_that_does_not_die_away_is_left_in():
         sound = (ring + whistle + hiss(3.0)).astype(np.float32)
         late = slice(round(2.0 / grid.hop_s), None)
         plain = grid.powers(sound)[late].max(axis=1)
-        np.testing.assert_allclose(cleared.powers(sound, 0, 0)[late].max(axis=1), plain, rtol=0.01)
+        np.testing.assert_allclose(cleared.clear(sound, 0, 0)[late].max(axis=1), plain, rtol=0.01)
 
 
 def test_a_ring_is_left_in_until_the_buzzer_has_been_heard():
     grid, cleared = listening(heard_from_s=1.0)
     sound = (rings(4.0, [0.5, 2.2], PITCH_HZ * 0.97) + hiss(4.0)).astype(np.float32)
     plain = grid.powers(sound)
-    taken_out = np.flatnonzero((plain - cleared.powers(sound, 0, 0)).max(axis=1) > 0.001)
+    taken_out = np.flatnonzero((plain - cleared.clear(sound, 0, 0)).max(axis=1) > 0.001)
     assert len(taken_out) > 10
     assert grid.middle_s(int(taken_out[0])) > 2.2
 

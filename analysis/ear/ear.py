@@ -425,7 +425,7 @@ class Ear:
     def _listen(self) -> list[Change]:
         grid, changes = self.grid, []
         offset = self._frame * grid.hop
-        powers = self._rings.powers(self._latest.samples, self._start, self._frame)
+        powers = self._rings.clear(self._latest.samples, self._start, self._frame)
         if len(powers) == 0:
             return []
         levels = grid.levels(powers, self._columns)

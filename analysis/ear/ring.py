@@ -42,6 +42,8 @@ LOUDER = 1.5**2
 """How much louder than the buzzer usually is a ring must be, in power."""
 HEARD = 0.01
 """Least power of a line that is heeded, beside the loudest."""
+LOWEST_HZ = 1000.0
+"""Below that a notch beside a line, and a tone as short as one is measured, are too wide for it."""
 NEAR, APART = 0.15, 0.015
 """How far from the buzzer's pitch rings are heeded, and how near it they could be the buzzer, in
 parts of it."""
@@ -131,14 +133,16 @@ class Rings:
 
     def listen_for(self, buzzer: BuzzerPrint) -> None:
         """Heed what is next to a buzzer's pitch, or pitches."""
-        lines = _lines(buzzer)
+        lines = [(hz, power) for hz, power in _lines(buzzer) if hz > LOWEST_HZ]
         self._lines_hz = np.array([hz for hz, _ in lines])
         self._loudest = max((power for _, power in lines), default=np.inf)
         grid = self._grid
         hz = np.arange(grid.low, grid.high, dtype=np.float64) * grid.bin_hz
-        self._near = np.flatnonzero(_is_near(hz, self._lines_hz, NEAR))
+        near = np.flatnonzero(_is_near(hz, self._lines_hz, NEAR))
+        if not np.array_equal(near, self._near):
+            self._near, self._loud_for = near, 0
         if self._ring is not None and _is_near(np.array([self._ring.hz]), self._lines_hz, APART)[0]:
-            self._ring = None
+            self._ring, self._free_from = None, self._cleared
 
     def heard_at(self, hz: float, here: int) -> None:
         """Be told at what pitch the buzzer sounded last, as it is known at a sample; it may have
@@ -150,13 +154,13 @@ class Rings:
         """Return at what pitch it sounded last, as far as a sample may know; None before that."""
         return next((hz for since, hz in reversed(self._pitches) if since <= here), None)
 
-    def powers(self, sound: Samples, start: int, frame: int) -> Powers:
-        """Return the powers of all whole frames, without what rings.
+    def clear(self, sound: Samples, start: int, frame: int) -> Powers:
+        """Take what rings out of the latest sound, in place, and return the powers of all frames.
 
         Parameters
         ----------
         sound : ndarray, shape (n,)
-            The latest sound. What comes after the frames before is cleared in place.
+            The latest sound. What comes after the frames before is cleared.
         start : int
             Number of its first sample.
         frame : int
@@ -167,7 +171,7 @@ class Rings:
         ndarray, shape (frames, grid.bins)
         """
         grid, offset = self._grid, frame * self._grid.hop
-        self._clear(sound, start)
+        self._take_out(sound, start)
         powers = grid.powers(sound[offset:])
         k = 0
         while len(self._near) > 0 and self._ring is None and k < len(powers):
@@ -175,7 +179,7 @@ class Rings:
             here = offset + k * grid.hop + grid.length
             before = sound[max(0, here - self._samples(SETTLES_S)) : here]
             if k < len(powers) and self._begins(before, start + here):
-                self._clear(sound, start)
+                self._take_out(sound, start)
                 powers = grid.powers(sound[offset:])
             k += 1
         return powers
@@ -231,7 +235,7 @@ class Rings:
         buzzer_hz = np.append(self._lines_hz, last_hz)
         return None if np.any(np.abs(tone.ring.hz - buzzer_hz) < APART * tone.ring.hz) else tone
 
-    def _clear(self, sound: Samples, start: int) -> None:
+    def _take_out(self, sound: Samples, start: int) -> None:
         """Take the ring out of what is new of the sound, as long as it rings."""
         step, settles = STEP_FRAMES * self._grid.hop, self._samples(SETTLES_S)
         end = start + len(sound)
