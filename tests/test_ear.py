@@ -201,7 +201,8 @@ def test_what_comes_and_goes_hastily_is_a_buzzer_if_it_is_as_loud_each_time():
 def test_a_growl_keeps_its_period_and_a_voice_does_not():
     buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
     changes = [Change(float(t), float(t), 0.004, "shifts", None, 20.0) for t in range(16)]
-    growl, voice = (Manner(0.25, 4.0, 2.0, 0.0, Repeats(0.6, steady)) for steady in (0.95, 0.4))
+    repeats = [Repeats(0.6, 1 / 120, steady) for steady in (0.95, 0.4)]
+    growl, voice = (Manner(0.25, 4.0, 2.0, 0.0, one) for one in repeats)
     assert log_odds_of_buzzer(buzzer, changes, growl) > 0
     assert log_odds_of_buzzer(buzzer, changes, voice) < 0
 

@@ -30,8 +30,9 @@ a hammer follow each other less evenly."""
 LEAST_BEEPS = 6
 MOST_LONGER, OFF, BROADER = 0.2, 0.1, 0.3
 """Largest share of the sounds that may be longer than a beep, or than some whose gaps noise has
-filled, and by what part of a period. A crank that is turned brings cam lobes to a clock as well;
-but it rests between whiles, and what sounds then is long."""
+filled, and by what part of a period: by more where no gap was, for a room draws beeps out. A crank
+that is turned brings cam lobes to a clock as well; but it rests between whiles, and what sounds
+then is long."""
 EVENLY_S = 0.002
 """How far from its usual length the usual step may be, or by what is stated: no hand turns so."""
 IN_TIME_S = 0.003

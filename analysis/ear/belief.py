@@ -59,11 +59,14 @@ class Repeats:
     ----------
     alike : float
         How like itself it is after a period, usually.
+    period_s : float
+        That period, usually, in s.
     steady : float
         How often that period was the usual one; by Laplace's rule, since few may have been told.
     """
 
     alike: float
+    period_s: float
     steady: float
 
     @property

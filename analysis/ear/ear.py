@@ -313,7 +313,8 @@ class Ear:
 
     def manner(self) -> Manner:
         """Return in what manner the changes were heard."""
-        sounds = [one.sound for one in self._without_others() if one.sound is not None]
+        repeats = self._repeats()
+        sounds = [one.sound for one in self._without_others(repeats) if one.sound is not None]
         # Other prints have other columns.
         again = [
             (one, other)
@@ -324,30 +325,29 @@ class Ear:
         if again:
             swing_db = float(np.median([abs(b.level_db - a.level_db) for a, b in again]))
             waver = float(np.median([_wavers(one, other) for one, other in again]))
-        return Manner(self.doubt, self.blur_ms, swing_db, waver, self._repeats())
+        return Manner(self.doubt, self.blur_ms, swing_db, waver, repeats)
 
     def _repeats(self) -> Repeats | None:
         """Return how it repeats itself; None if that is seldom asked."""
         asked = [one.repeats for one in self.kept if one.repeats is not None]
         if 2 * len(asked) <= len(self.kept):
             return None
-        same = np.sum(_apart(self.kept, _usual_period_s(self.kept)) < SAME_PERIOD)
-        alike = float(np.median([one.alike for one in asked]))
-        return Repeats(alike, float(same + 1) / (len(asked) + 2))
+        alike, period_s = (
+            float(np.median(usual))
+            for usual in ([one.alike for one in asked], [one.period_s for one in asked])
+        )
+        same = int(np.sum(_apart(self.kept, period_s) < SAME_PERIOD))
+        return Repeats(alike, period_s, (same + 1) / (len(asked) + 2))
 
-    def _period_s(self) -> float | None:
-        """Return the period of a growl that keeps it, in s; None if it is none."""
-        repeats = self._repeats()
-        if repeats is None or not repeats.growls or repeats.steady < OFTEN:
-            return None
-        return _usual_period_s(self.kept)
-
-    def _without_others(self) -> list[_Kept]:
+    def _without_others(self, repeats: Repeats | None) -> list[_Kept]:
         """Return the changes but each two between which something else was heard, unless both are
-        plain.
+        plain. A growl that keeps its period is known by that as well.
         """
+        period_s = None
+        if repeats is not None and repeats.growls and repeats.steady >= OFTEN:
+            period_s = repeats.period_s
         left: list[_Kept] = []
-        period_s, i = self._period_s(), 0
+        i = 0
         while i < len(self.kept):
             pair = self.kept[i : i + 2]
             of = period_s if self._is_sound(pair[0].state) else None
@@ -409,7 +409,7 @@ class Ear:
             better[kept] = replace(
                 change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s
             )
-        return [better[kept] for kept in self._without_others()]
+        return [better[kept] for kept in self._without_others(self._repeats())]
 
     def _restart(self, first: int) -> None:
         start_s = first / self.grid.rate_hz
@@ -761,17 +761,10 @@ def _wavers(one: Sound, other: Sound) -> float:
     return abs(other.tone_hz - one.tone_hz) / kept_hz
 
 
-def _periods_s(kept: Sequence[_Kept]) -> Array:
-    return np.array([one.repeats.period_s for one in kept if one.repeats is not None])
-
-
-def _usual_period_s(kept: Sequence[_Kept]) -> float:
-    return float(np.median(_periods_s(kept)))
-
-
 def _apart(kept: Sequence[_Kept], period_s: float) -> Array:
-    """Return in what part periods differ from another."""
-    return np.asarray(np.abs(np.log(_periods_s(kept) / period_s)))
+    """Return in what part the periods of those that have one differ from another."""
+    periods_s = np.array([one.repeats.period_s for one in kept if one.repeats is not None])
+    return np.asarray(np.abs(np.log(periods_s / period_s)))
 
 
 def _is_other(pair: Sequence[_Kept], period_s: float | None) -> bool:
