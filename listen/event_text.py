@@ -118,6 +118,8 @@ def _say_buzzer(session: Session, event: Event) -> str:
 def _say_gap(session: Session, event: Event) -> str:
     body = event.body
     length = body["to_s"] - body["from_s"]
+    if length == 0:
+        return "the microphone is back: no sound was lost"
     span = _span(length) if length >= 1 else f"{1000 * length:.0f} ms"
     return f"nothing was heard for {span} ({body['why']})"
 

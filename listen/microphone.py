@@ -26,6 +26,7 @@ from listen.soundcard import HEADER, command
 SILENT_S = 0.7
 """After how long without sound the input is taken for lost."""
 RETRY_S = 1.0
+"""For how long it may still go on as if nothing had been; then it is taken up again, and again."""
 OPENING_S = 10.0
 FIRST_S = 3.0
 """How long the sound library, and then the input, may take to begin."""
@@ -196,9 +197,6 @@ class Microphone:
                 yield self._card.opened
                 yield from self._listen()
                 self._card.end()
-                if self._stopped.is_set():
-                    return
-                yield Lost("the microphone is gone: plug it in again, listening goes on by itself")
                 self._wait_for_return()
         finally:
             self._card.end()  # also one that was taken up again just as `stop` came
@@ -217,16 +215,22 @@ class Microphone:
         """End the program that reads the sound card, also where `heard` was never begun."""
         self._card.end()
 
-    def _listen(self) -> Iterator[Piece]:
+    def _listen(self) -> Iterator[Opened | Piece | Lost]:
         rate = self._card.opened.rate_hz
         clock: SampleClock | None = None
-        patience = FIRST_S
+        patience, lost = FIRST_S, False
         while not self._stopped.is_set():
             piece = self._card.next(patience)
-            if piece is None:
+            if piece is None and lost:
                 break
+            if piece is None:
+                yield Lost("the microphone is gone: plug it in again, listening goes on by itself")
+                patience, lost = RETRY_S, True
+                continue
+            if lost:
+                yield self._card.opened
             samples, arrived_s, told = piece
-            patience = SILENT_S
+            patience, lost = SILENT_S, False
             if clock is None:
                 clock = SampleClock(rate, self._goes_on_at(arrived_s - len(samples) / rate, rate))
             for at, numbered in clock.add(samples, arrived_s, told):
@@ -244,12 +248,12 @@ class Microphone:
         return math.ceil(start_s * rate - 1e-6)
 
     def _wait_for_return(self) -> None:
-        while not self._stopped.wait(RETRY_S):
+        while not self._stopped.is_set():
             try:
                 self._card = _Card(self._wanted)
                 return
             except BadInput:
-                continue
+                self._stopped.wait(RETRY_S)
 
 
 def mono(samples: PCM, channels: int) -> PCM:

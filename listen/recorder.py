@@ -48,11 +48,12 @@ class Recorder:
     def take(self, piece: Piece) -> None:
         """Take a piece of sound."""
         last = self._last
-        if last is not None and piece.start_s - last.end_s > 1e-6:
+        is_cut = last is not None and piece.start_s - last.end_s > 1e-6
+        if last is not None and (is_cut or self._gone):
             self._settle()
             why = "the microphone was gone" if self._gone else "the sound card lost samples"
-            body = {"from_s": last.end_s, "to_s": piece.start_s, "why": why}
-            self._made("gap", piece.start_s, body)
+            from_s = last.end_s if is_cut else piece.start_s  # it was only held up
+            self._made("gap", piece.start_s, {"from_s": from_s, "to_s": piece.start_s, "why": why})
         if last is None or last.rate_hz != piece.rate_hz:
             self._begin(piece)
         self._last, self._gone = piece, False

@@ -86,7 +86,7 @@ def standing_of(events: Sequence[Event], struck: Container[int], first: Place) -
             now.ignored[body["event"]] = body["reason"]
         elif event.kind == "told":
             now.told = event.at_s, body["points"]
-        elif event.kind == "gap":
+        elif event.kind == "gap" and body["to_s"] > body["from_s"]:
             now.gaps.append((body["from_s"], body["to_s"]))
         elif event.kind == "note":
             now.notes.append(body["text"])

@@ -13,11 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from listen.errors import BadInput
+from listen.event import EventDraft
+from listen.event_text import event_text
 from listen.kept_sound import SoundKeeper, seconds_kept
 from listen.level import LevelMeter
 from listen.live import Listening, Live
 from listen.logbook import Logbook
-from listen.microphone import Microphone, Opened, Piece, SampleClock, mono
+from listen.microphone import Lost, Microphone, Opened, Piece, SampleClock, mono
 from listen.recorder import Recorder
 from listen.session import Session
 from listen.sheet import read_sheet
@@ -184,6 +186,44 @@ def test_a_card_taken_up_as_listening_stops_is_ended(monkeypatch: pytest.MonkeyP
         )
         assert list(heard) == []
     assert DeadCard.running == 0
+
+
+class HeldUpCard(DeadCard):
+    """One that gives a second of sound, then nothing for a while, then what came meanwhile."""
+
+    def __init__(self, wanted: str | None) -> None:
+        super().__init__(wanted)
+        late_s = [0.0] * 50 + [0.9 - 0.02 * k for k in range(45)] + [0.0] * 55
+        arrived_s = [(k + 1) * PIECE / RATE + late for k, late in enumerate(late_s)]
+        self.pieces = [None if k == 50 else (NONE, at_s, False) for k, at_s in enumerate(arrived_s)]
+        self.pieces.insert(51, (NONE, arrived_s[50], False))
+
+    def next(self, patience_s: float) -> tuple[np.ndarray, float, bool] | None:  # type: ignore[override]
+        return self.pieces.pop(0) if self.pieces else None
+
+
+def test_a_card_that_is_held_up_goes_on_and_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("listen.microphone._Card", HeldUpCard)
+    inbox: queue.SimpleQueue[object] = queue.SimpleQueue()
+    recorder = Recorder(None, inbox)
+    kinds, pieces = [], []
+    for item in Microphone().heard():
+        kinds.append(type(item))
+        if isinstance(item, Piece):
+            pieces.append(item)
+            recorder.take(item)
+            if len(pieces) == 150:
+                break
+        elif isinstance(item, Lost):
+            recorder.lost(item, 1.0)
+    assert [piece.at for piece in pieces] == [k * PIECE for k in range(150)]
+    assert kinds == [Opened] + [Piece] * 50 + [Lost, Opened] + [Piece] * 100
+    made = [inbox.get() for _ in range(inbox.qsize())]
+    (gap,) = (draft for draft in made if isinstance(draft, EventDraft) and draft.kind == "gap")
+    session = Session(read_sheet(Path(__file__).parents[1] / "samples" / "fire-pump.toml"))
+    assert "no sound was lost" in event_text(session, session.event("gap", 1.0, gap.body))
 
 
 def test_a_face_that_cannot_appear_leaves_nothing_running(
