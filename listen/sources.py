@@ -422,6 +422,14 @@ def lateness(late_s: npt.NDArray[np.float64], frame_s: float) -> float:
     return float(np.median(ahead[ahead < ahead.min() + frame_s]))
 
 
+def _options(head: bytes) -> dict[str, str]:
+    """Return what libav is told of a file by its first bytes."""
+    options = {"format_whitelist": _FORMATS}
+    if head[:4] in (b"RIFF", b"RF64"):  # else it looks at 5 MB of them each time
+        options["probesize"] = "65536"
+    return options
+
+
 def _open(path: Path) -> tuple[Any, Any]:
     """Open with libav; the container and the stream of sound in it."""
     import av
@@ -444,7 +452,7 @@ def _open(path: Path) -> tuple[Any, Any]:
     if not head:
         raise BadInput(f"{name} is empty (0 bytes): record or copy it again")
     try:
-        container = av.open(str(path.absolute()), options={"format_whitelist": _FORMATS})
+        container = av.open(str(path.absolute()), options=_options(head))
     except (av.error.FFmpegError, UnicodeError, ValueError) as error:
         if head[4:8] == b"ftyp":
             raise BadInput(

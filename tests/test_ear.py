@@ -22,6 +22,7 @@ from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
 from analysis.ear.sincechange import Frames, SinceChange, Sound
 from analysis.ear.spectrum import FrameGrid
+from analysis.ear.stretch import low_middle_high
 from analysis.sound import Block
 
 EDGES_S = (1.0, 3.0, 4.0, 5.2, 6.0, 6.3)
@@ -305,6 +306,12 @@ def test_levels_of_some_columns_are_those_of_all(rate):
 
 
 @pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="other speech is another scene")
+@pytest.mark.parametrize("count", [1, 2, 7, 400])
+def test_percentiles_are_those_of_numpy(count):
+    values = np.random.default_rng(count).normal(0, 1, count)
+    assert low_middle_high(values) == pytest.approx(np.percentile(values, [16, 50, 84]).tolist())
+
+
 def test_words_taken_for_a_growl_are_let_go(monkeypatch):
     growls = [scenes.make_scene("growl", "speech", 6.0, seed, 20.0) for seed in (4, 16, 21)]
     monkeypatch.setattr(recording, "MOST_TRIED", 1)

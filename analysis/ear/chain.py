@@ -66,12 +66,14 @@ def _carried(log_odds: Array, most: float) -> Array:
     added = np.array(log_odds, dtype=float)
     low, high = np.full(len(added), -most), np.full(len(added), most)
     reach = 1
-    while reach < len(added):
+    # Where both clips meet, what was heard before no longer counts.
+    while np.any(low[reach:] < high[reach:]):
         # Here frame i holds how the odds of frame i - reach go over into those of frame i.
         rise, floor, ceiling = added[reach:], low[reach:], high[reach:]
         low_then, high_then = low[:-reach] + rise, high[:-reach] + rise
         added[reach:] = added[:-reach] + rise
-        low[reach:] = np.clip(low_then, floor, ceiling)
-        high[reach:] = np.clip(high_then, floor, ceiling)
+        low[reach:], high[reach:] = (
+            np.minimum(np.maximum(then, floor), ceiling) for then in (low_then, high_then)
+        )
         reach *= 2
     return np.append(0.0, np.clip(added, low, high)[:-1])

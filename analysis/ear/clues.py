@@ -38,7 +38,7 @@ import scipy.fft
 from analysis.ear.firstsign import STEP_S as COARSE_S
 from analysis.ear.moment import Lines, weigh_by_noise
 from analysis.ear.spectrum import FLOOR
-from analysis.ear.stretch import Sides, Stretch
+from analysis.ear.stretch import Sides, Stretch, low_middle_high
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -171,7 +171,7 @@ def _by_energy(stretch: Stretch, sides: Sides, t: Array, state: int) -> list[Arr
     course = np.sqrt(mean_about(power, rate, every, 0.004))
     calm = course[every < sides.calm_s]
     calm = calm if len(calm) else course[:4]
-    low, old, high = np.percentile(calm, [16, 50, 84])
+    low, old, high = low_middle_high(calm)
     new = float(np.median(course[every > sides.late_s]))
     top = max(old, new)
     spread = (high - low) / 2 + 0.02 * top + 1e-9
@@ -331,10 +331,16 @@ def mean_about(values: Array, rate_hz: float, middles_s: Array, width_s: float) 
     ndarray, shape (m,)
     """
     total = np.concatenate([[0.0], np.cumsum(values)])
-    sample = np.arange(len(total))
     first, last = (
         np.clip((middles_s + half_s) * rate_hz, 0, len(values))
         for half_s in (-width_s / 2, width_s / 2)
     )
-    sums = np.interp(last, sample, total) - np.interp(first, sample, total)
+    sums = _sum_until(total, last) - _sum_until(total, first)
     return np.asarray(sums / np.maximum(last - first, 1e-9))
+
+
+def _sum_until(total: Array, places: Array) -> Array:
+    """Return the running total at places between its values, in a straight line from one on."""
+    whole = np.minimum(places.astype(np.intp), len(total) - 2)
+    before = total[whole]
+    return np.asarray(before + (places - whole) * (total[whole + 1] - before))

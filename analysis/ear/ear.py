@@ -459,7 +459,8 @@ class Ear:
             self._frame += 1
             if self._turn is not None and self._waited_s(self._turn) >= LOOK_AHEAD_S:
                 changes += self._look(self._turn, at_end=False)
-            changes += self._last_beep()
+            if self._due is not None and self._turn is None:
+                changes += self._last_beep(self._due)
         return changes
 
     def _lost(self, offset: int, count: int) -> npt.NDArray[np.bool_]:
@@ -473,11 +474,8 @@ class Ear:
             lost |= within >= least
         return lost
 
-    def _last_beep(self) -> list[Change]:
+    def _last_beep(self, due: Due) -> list[Change]:
         """Return the changes of a last beep that was cut too short for the frames to show."""
-        due = self._due
-        if due is None or self._turn is not None:
-            return []
         rate, silent = self.grid.rate_hz, self.buzzer.silent
         origin_s = self._origin_s
         end_s = due.start_s + min(due.beep_s, SHORTEST_S) + CUT_SHORT_S

@@ -31,7 +31,7 @@ import scipy.fft
 from analysis.ear.clues import STEPS, Clues, as_clues, times_s, whitened
 from analysis.ear.firstsign import density_of
 from analysis.ear.spectrum import FLOOR
-from analysis.ear.stretch import Stretch
+from analysis.ear.stretch import Stretch, low_middle_high
 
 Array = npt.NDArray[np.float64]
 
@@ -191,7 +191,7 @@ def _way(course: Array, calm: Array, late: Array) -> tuple[Array, Array, Array]:
 
 
 def _usual(values: Array) -> tuple[float, float]:
-    low, middle, high = np.percentile(values, [16, 50, 84])
+    low, middle, high = low_middle_high(values)
     return float(middle), float(high - low) / 2
 
 

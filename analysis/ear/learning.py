@@ -28,9 +28,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import (
     binary_erosion,
-    maximum_filter1d,
     median_filter,
-    minimum_filter1d,
     uniform_filter1d,
 )
 
@@ -46,7 +44,7 @@ from analysis.ear.buzzer import (
     weigh,
 )
 from analysis.ear.chain import best_course_odds
-from analysis.ear.spectrum import FrameGrid, Levels, Powers
+from analysis.ear.spectrum import FrameGrid, Levels, Powers, sliding
 
 Mask = npt.NDArray[np.bool_]
 Array = npt.NDArray[np.float64]
@@ -134,8 +132,10 @@ def runs(labels: Mask) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
 
 def steady(levels: Levels) -> Mask:
     """Return where a level moved less than STEADY_DB over STEADY_FRAMES, shape as `levels`."""
-    highest = maximum_filter1d(levels, STEADY_FRAMES, axis=0)
-    return np.asarray(highest - minimum_filter1d(levels, STEADY_FRAMES, axis=0) < STEADY_DB)
+    highest, lowest = (
+        sliding(extreme, levels, STEADY_FRAMES // 2, axis=0) for extreme in (np.maximum, np.minimum)
+    )
+    return np.asarray(highest - lowest < STEADY_DB)
 
 
 def find_suspects(levels: Levels, held: Mask, grid: FrameGrid) -> list[Suspect]:
@@ -256,9 +256,13 @@ def carry_over(yes: Mask, no: Mask) -> Mask:
     return np.asarray(median_filter(yes[last].astype(np.uint8), 5), dtype=bool)
 
 
-def refine(levels: Levels, labels: Mask, hop_s: float, rounds: int = 3) -> Labelled | None:
-    """Improve labels and print in turn; None when one of the states vanishes."""
-    steps = as_steps(levels)
+def refine(
+    steps: npt.NDArray[np.int16], labels: Mask, hop_s: float, rounds: int = 3
+) -> Labelled | None:
+    """Improve labels and print in turn; None when one of the states vanishes.
+
+    `steps` are the levels of all columns, from :func:`as_steps`.
+    """
     known = np.ones(len(labels), dtype=bool)
     heard = None
     for _ in range(rounds):
@@ -429,11 +433,11 @@ def traits(
         return None
     k = heard.columns
     few = [_some(np.flatnonzero(m)) for m in (zero, one)]
-    middle = np.stack([np.median(levels[f][:, k], axis=0) for f in few])
+    middle = np.stack([np.median(levels[:, k][f], axis=0) for f in few])
     usual = np.stack([s[k].argmax(axis=1) for s in heard.shares]) + LOW_DB + 0.5
     flat = np.stack(
         [
-            np.mean(np.abs(levels[m][:, k] - u) < 2.5, axis=0)
+            np.mean(np.abs(levels[:, k][m] - u) < 2.5, axis=0)
             for m, u in zip((zero, one), usual, strict=True)
         ]
     )
@@ -525,7 +529,7 @@ def make_print(
     spectrum = np.stack([np.median(p, axis=0) for p in few]).astype(float)
     by_chance = divergence_between(heard.shares)[: grid.bins] < LEAST_DIVERGENCE
     spectrum[:, by_chance] = spectrum[:, by_chance].max(axis=0)
-    usual = np.stack([np.median(levels[m][:, k], axis=0) for m in (zero, one)]).astype(float)
+    usual = np.stack([np.median(levels[:, k][m], axis=0) for m in (zero, one)]).astype(float)
     return BuzzerPrint(
         columns_hz=grid.columns_hz[k],
         evidence=heard.evidence,
@@ -583,6 +587,7 @@ def suspects_heard(levels: Levels, grid: FrameGrid) -> Iterator[tuple[Suspect, L
 
     After the first SUSPECTS, those that hold nearly the same frames as another are left out.
     """
+    steps = as_steps(levels)
     steadily = find_suspects(levels, steady(levels), grid)
     first, further = steadily[:SUSPECTS], steadily[SUSPECTS:]
     gone_through: list[Mask] = []
@@ -593,7 +598,7 @@ def suspects_heard(levels: Levels, grid: FrameGrid) -> Iterator[tuple[Suspect, L
             (one for one in further if not _is_alike(one.labels, gone_through, NEARLY)), FURTHER
         ),
     ):
-        heard = refine(levels, suspect.labels, grid.hop_s)
+        heard = refine(steps, suspect.labels, grid.hop_s)
         if heard is not None:
             gone_through.append(heard.labels)
             yield suspect, heard
@@ -642,7 +647,7 @@ def adapt(
     if len(powers) == 0:
         return None
     labels = log_odds_by(known, levels, grid, every) > 0
-    heard = refine(levels, labels, every * grid.hop_s, rounds=2)
+    heard = refine(as_steps(levels), labels, every * grid.hop_s, rounds=2)
     if heard is None or float(np.mean(heard.labels == labels)) < 0.8:
         return None
     return make_print(levels, powers, heard, grid, known.quality).known_as(known)

@@ -16,7 +16,6 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
-from scipy.ndimage import maximum_filter1d
 
 from analysis.sound import Samples
 
@@ -150,9 +149,14 @@ class FrameGrid:
             if len(powers)
             else powers[:, : len(edges) - 1]
         )
+        narrow = sliding(np.maximum, powers, 1, axis=1)
+        last = max(0, self.bins - 2 * WIDE)
+        # Four narrow columns make a wide one: they overlap.
+        middles = [*range(1, 2 * WIDE, 3), 2 * WIDE - 1]
+        wide = [narrow[:, k : k + last : 3] for k in middles]
         columns_of = [
-            maximum_filter1d(powers, 3, axis=1),
-            maximum_filter1d(powers, 2 * WIDE + 1, axis=1)[:, WIDE:-WIDE:3],
+            narrow,
+            np.maximum.reduce(wide),
             band,
             powers.sum(axis=1, keepdims=True),
         ]
@@ -180,6 +184,34 @@ class FrameGrid:
     @cached_property
     def _narrow_and_wide(self) -> int:
         return self.bins + len(range(WIDE, self.bins - WIDE, 3))
+
+
+def sliding(
+    extreme: np.ufunc, values: npt.NDArray[np.float32], reach: int, axis: int
+) -> npt.NDArray[np.float32]:
+    """Return the extreme of each value and of those up to `reach` before and after it.
+
+    Parameters
+    ----------
+    extreme : np.maximum or np.minimum
+        Which.
+    values : ndarray
+        Of any shape.
+    reach : int
+        A few: all values are gone through that often, which is the faster for it.
+    axis : int
+        Along which.
+
+    Returns
+    -------
+    ndarray, shape as `values`
+    """
+    found = values.copy()
+    to, of = (np.moveaxis(each, axis, 0) for each in (found, values))
+    for k in range(1, reach + 1):
+        extreme(to[k:], of[:-k], out=to[k:])
+        extreme(to[:-k], of[k:], out=to[:-k])
+    return found
 
 
 def off_peak(
