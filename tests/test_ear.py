@@ -1,6 +1,7 @@
 """The ear on sound whose changes are known to the sample."""
 
 import itertools
+import math
 import shutil
 import subprocess
 from dataclasses import replace
@@ -18,6 +19,7 @@ from analysis.change import Change
 from analysis.ear import ear, recording
 from analysis.ear.belief import Manner, Repeats, log_odds_of_buzzer
 from analysis.ear.chain import best_course_odds, share, stay
+from analysis.ear.ear import Ear
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
 from analysis.ear.sincechange import Frames, SinceChange, Sound
@@ -271,7 +273,36 @@ def test_blocks_that_a_recorder_lost_are_no_opening():
     sound, rate = keyed(EDGES_S, 8, noise=1e-3), 48000
     for at_s, length_s in ((0.5, 0.06), (2.2, 0.035), (6.3, 0.09)):
         sound[round(at_s * rate) : round((at_s + length_s) * rate)] = 0.0
-    assert np.abs(errors_ms(changes_in(sound, rate), EDGES_S)).max() < 0.3
+    heard = changes_in(sound, rate)
+    assert np.abs(errors_ms(heard, EDGES_S))[:-1].max() < 0.3
+    # Of the last it is lost when in those 90 ms it was.
+    assert heard.changes[-1].time_s == pytest.approx(6.345, abs=0.002)
+    assert heard.changes[-1].uncertainty_s == pytest.approx(0.09 / math.sqrt(12), abs=0.001)
+
+
+@pytest.mark.parametrize("length_s", [0.02, 0.1, 0.3])
+@pytest.mark.parametrize("from_change_s", [-0.4, -0.01, 0.005, 0.05])
+def test_a_change_in_or_near_lost_sound_is_one_and_the_next_is_right(length_s, from_change_s):
+    edges_s = (*EDGES_S, 6.9, 7.5, 8.6)
+    sound, rate = keyed(edges_s, 10, noise=1e-2), 48000
+    lost = slice(*(round((7.5 + from_change_s + t) * rate) for t in (0.0, length_s)))
+    one = Ear(rate, changes_in(sound, rate).buzzer, "open")
+    parts = [Block(sound[part], rate, part.start / rate) for part in (slice(0, lost.start), lost)]
+    live = [*one.hear(parts[0]), *one.hear(Block(sound[lost.stop :], rate, lost.stop / rate))]
+    sound[lost] = 0.0
+    for changes in (live, changes_in(sound, rate).changes):
+        assert len(changes) == len(edges_s)
+        for change, true_s in zip(changes, edges_s, strict=True):
+            assert abs(change.time_s - true_s) < 3 * change.uncertainty_s
+            assert change.uncertainty_s < 0.001 or true_s == 7.5
+
+
+def test_after_a_long_loss_the_state_is_asked_anew():
+    sound, rate = keyed((1.0, 3.0, 4.0, 9.0, 10.0), 12, noise=1e-3), 48000
+    one = Ear(rate, changes_in(sound, rate).buzzer, "open")
+    changes = one.hear(Block(sound[: 5 * rate], rate, 0.0))
+    changes += one.hear(Block(sound[round(9.5 * rate) :], rate, 9.5))
+    assert [c.time_s for c in changes] == pytest.approx([1.0, 3.0, 4.0, 10.0], abs=5e-4)
 
 
 @pytest.mark.parametrize(("beep_s", "gap_s"), [(0.07, 0.03), (0.2, 0.02), (0.03, 0.07)])

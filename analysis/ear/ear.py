@@ -18,6 +18,9 @@ millisecond: where the frames stay sure of a change that its energy does not sho
 where they turned. A contact that chatters may stay in its old state for so long that the frames
 show it; what comes back within COMES_AGAIN_S had not ended.
 
+Sound that was lost tells nothing, and is left out of what is looked at closely (:mod:`.splice`).
+After a longer loss nobody knows the state.
+
 A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
 buzzer all of it was tells, and beside a growl, whether it repeats itself after the same period;
 :meth:`Ear.reconsider` lets it go, unless it came and went too plainly. Live, it has been told by
@@ -56,6 +59,7 @@ from analysis.ear.ring import TELLS_AFTER_S, Rings
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange, Sound
 from analysis.ear.spectrum import FLOOR, FrameGrid
+from analysis.ear.splice import SEAM_S, Spliced, splice
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell
 from analysis.sound import Block, Samples, blanks, finite
@@ -120,6 +124,10 @@ LATEST_CHANGES = 300
 """Latest changes that tell how often the contact chatters."""
 ODDS_KEPT_S = 300.0
 """For how long what the frames said is kept, live: longer than the trains of a beeper last."""
+UNMOVED_S = 0.02
+"""Where frames turn so long after sound was lost, the points had not moved in it."""
+BRIDGED_S = 0.5
+"""Lost sound of up to so long is bridged by zeros; after more the state is asked anew."""
 KEPT_S = 1.5
 """How much of the latest sound is kept: more than LOOK_BACK_S."""
 
@@ -197,6 +205,7 @@ class _Kept:
     share of what was heard until the next change that is like the new state, if that came soon;
     `sound` is how it sounded, if it did for long enough. `again_s` is when it came again after
     chatter, in s, if that showed only once it was told. `repeats` is how a growl, or a hiss, does.
+    `lost_s` is the standard uncertainty, in s, of where it is in sound that was lost.
     """
 
     state: int
@@ -207,6 +216,7 @@ class _Kept:
     sound: Sound | None = None
     again_s: float = -np.inf
     repeats: Repetition | None = None
+    lost_s: float = 0.0
 
     def told(self, shape_log_odds: Array, chatter_ratio: float) -> tuple[float, float, float]:
         """Return the moment, when it had settled, and the moment's standard uncertainty, in s."""
@@ -219,7 +229,7 @@ class _Kept:
         return (
             self.origin_s + time_s,
             max(self.origin_s + settled_s, self.again_s),
-            uncertainty_s,
+            math.hypot(uncertainty_s, self.lost_s),
         )
 
 
@@ -241,6 +251,7 @@ class Ear:
         self.sounding = sounding
         self.state: int | None = None
         self._start = 0
+        self._bridged: list[tuple[int, int]] = []
         self._latest = _Latest()
         self._frame = 0
         self._log_odds = 0.0
@@ -367,9 +378,14 @@ class Ear:
         changes: list[Change] = []
         if len(self._latest.samples) == 0 and self._frame == 0:
             self._restart(first)
-        elif first != self._start + len(self._latest.samples):
+        lost = first - self._start - len(self._latest.samples)
+        if 0 < lost <= BRIDGED_S * self.grid.rate_hz:
+            self._bridged.append((first - lost, first))
+            self._latest.append(np.zeros(lost, dtype=np.float32))
+        elif lost:
             changes += self.finish()
             self._restart(first)
+            self.state = None
         self._latest.append(finite(block.samples))
         changes += self._listen()
         self._forget()
@@ -414,6 +430,7 @@ class Ear:
     def _restart(self, first: int) -> None:
         start_s = first / self.grid.rate_hz
         self._start, self._frame = first, 0
+        self._bridged = []
         self._frame_odds.begin(start_s + self.grid.middle_s(0))
         self._latest = _Latest()
         self._rings.restart()
@@ -430,8 +447,7 @@ class Ear:
             return []
         levels = grid.levels(powers, self._columns)
         evidence = evidence_of(self.buzzer.evidence, as_steps(levels))
-        if self._has_noise:
-            evidence[self._lost(offset, len(evidence))] = 0.0
+        evidence[self._lost(offset, len(evidence))] = 0.0
         weights = share(grid.hop_s) * evidence.sum(axis=1)
         louder = levels[:, self._louder].mean(axis=1)
         column = self._tone_column
@@ -467,12 +483,21 @@ class Ear:
         """Return in which of the frames since a sample sound was lost."""
         grid = self.grid
         begin = offset + np.arange(count) * grid.hop
-        first, least = max(0, offset - grid.length), round(BLANK_S * grid.rate_hz)
+        least = round(BLANK_S * grid.rate_hz)
         lost = np.zeros(count, dtype=bool)
-        for a, b in blanks(self._latest.samples[first:], least):
-            within = np.minimum(begin + grid.length, first + b) - np.maximum(begin, first + a)
-            lost |= within >= least
+        for a, b in self._blanks(max(0, offset - grid.length), len(self._latest.samples)):
+            lost |= np.minimum(begin + grid.length, b) - np.maximum(begin, a) >= least
         return lost
+
+    def _blanks(self, first: int, last: int) -> list[tuple[int, int]]:
+        """Return where the sound between two of the latest samples was lost, by their numbers."""
+        if self._has_noise:
+            found = blanks(self._latest.samples[first:last], round(BLANK_S * self.grid.rate_hz))
+            return [(first + a, first + b) for a, b in found]
+        bridged = [
+            (max(first, a - self._start), min(last, b - self._start)) for a, b in self._bridged
+        ]
+        return [(a, b) for a, b in bridged if a < b]
 
     def _last_beep(self, due: Due) -> list[Change]:
         """Return the changes of a last beep that was cut too short for the frames to show."""
@@ -573,6 +598,7 @@ class Ear:
         if spare > 200:
             self._latest.drop(spare * self.grid.hop)
             self._start += spare * self.grid.hop
+            self._bridged = [hole for hole in self._bridged if hole[1] > self._start]
             self._frame -= spare
             if self._turn is not None:
                 self._turn.frame -= spare
@@ -586,7 +612,7 @@ class Ear:
         if self._may_chatter(turn):
             self._turn = None if at_end else replace(turn, frame=turn.frame + 1)
             return []
-        first_s, stretch = self._stretch(turn.frame, turn.state, HEARD_AHEAD_S)
+        spliced, stretch = self._stretch(turn.frame, turn.state, HEARD_AHEAD_S)
         self._turn = None
         if stretch.flips is None:
             turned_s = self._origin_s + self.grid.middle_s(turn.frame)
@@ -597,7 +623,7 @@ class Ear:
         if stretch.end_s - stretch.flips[-1] < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        found = self._found(turn.state, stretch)
+        found = self._found(turn.state, stretch, spliced)
         if found.odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)
@@ -607,7 +633,7 @@ class Ear:
         if stretch.end_s - settled_s < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        return self._go_over(turn.state, first_s, found, settled_s)
+        return self._go_over(turn.state, spliced, found, settled_s)
 
     def _may_chatter(self, turn: _Turn) -> bool:
         """Say whether a turn came so soon after the last change that it may be of its chatter."""
@@ -648,55 +674,66 @@ class Ear:
         turned_s = self.grid.middle_s(turn.since)
         if turned_s - self._first_s(turned_s) < LEAST_BEFORE_S:
             return []
-        first_s, stretch = self._stretch(turn.since, turn.state, UNSHOWN_AHEAD_S)
+        spliced, stretch = self._stretch(turn.since, turn.state, UNSHOWN_AHEAD_S)
         stretch.go_by_frames()
-        found = self._found(turn.state, stretch)
+        found = self._found(turn.state, stretch, spliced)
         if found.odds.none > most_doubt:
             return []
         self._turn = None
-        return self._go_over(turn.state, first_s, found, found.time_s)
+        return self._go_over(turn.state, spliced, found, found.time_s)
 
-    def _stretch(self, frame: int, state: int, ahead_s: float) -> tuple[float, Stretch]:
-        """Return the sound about a frame in which a state began, and when it begins, in s."""
+    def _stretch(self, frame: int, state: int, ahead_s: float) -> tuple[Spliced, Stretch]:
+        """Return the sound about a frame in which a state began, without what was lost."""
         rate = self.grid.rate_hz
         turn_s = self.grid.middle_s(frame)
         here_s = min(len(self._latest.samples) / rate, turn_s + ahead_s)
         first_s = self._first_s(turn_s)
-        x = self._sound(round(first_s * rate), round(here_s * rate))
-        return first_s, Stretch(x, rate, self._tell, 1 - state, turn_s - first_s)
+        first, last = round(first_s * rate), round(here_s * rate)
+        lost = [(a - first, b - first) for a, b in self._blanks(first, last)]
+        x, spliced = splice(self._sound(first, last), lost, rate, self._origin_s + first_s)
+        return spliced, Stretch(x, rate, self._tell, 1 - state, spliced.place_s(turn_s - first_s))
 
     def _first_s(self, turn_s: float) -> float:
         """Return from when on the sound before a turn is looked at, in s of what is kept."""
         return max(0.0, self._last_settled_s - self._origin_s, turn_s - LOOK_BACK_S)
 
-    def _found(self, state: int, stretch: Stretch) -> _Found:
+    def _found(self, state: int, stretch: Stretch, spliced: Spliced) -> _Found:
         """Find the moment of the change to a state in the sound around it."""
         others = self.shape_log_odds[state]
         moment, breaks = stretch.first_break(others)
         said = _told(moment, others, len(breaks) > 1)
         growl = growl_in(stretch) if self.buzzer.pulse_s is None else None
         odds = first_break(stretch, *said, growl)
+        for seam_s, _ in spliced.seams:
+            if stretch.guess_s > seam_s + UNMOVED_S:  # what shows there is the seam itself
+                odds = odds.but_at(seam_s, SEAM_S)
         if odds.none > DOUBTED and self._is_gap(state):
             odds = replace(odds, none=0.0)  # it had to come
         rarity = rarity_of_chatter(self._chatter)
         told = odds.where_chatter_is(rarity).with_opinion(said[0])
         return _Found(moment, odds, breaks, *told, None if growl is None else growl.repeats)
 
-    def _go_over(self, state: int, first_s: float, found: _Found, settled_s: float) -> list[Change]:
+    def _go_over(
+        self, state: int, spliced: Spliced, found: _Found, settled_s: float
+    ) -> list[Change]:
         """Go over to a state; return the change, and the beep before it if there was one."""
         self._chatter.append(found.odds.chatter)
         self.state = state
         self.shape_log_odds[state] += found.moment.says_of_shape()
-        start_s = self._origin_s + first_s
-        self._end_state(1 - state, start_s + found.time_s)
-        before = self._beep_before(state, start_s + found.time_s)
-        self.kept.append(_Kept(state, start_s, found.moment, found.odds, repeats=found.repeats))
-        self._since_change.begin(start_s + settled_s)
-        times = start_s + found.time_s, start_s + settled_s
-        change = self._change(state, *times, found.uncertainty_s)
+        begins_s, ends_s = spliced.when(found.time_s), spliced.when(settled_s)
+        lost_s = spliced.doubt_s(found.time_s)
+        self._end_state(1 - state, begins_s)
+        before = self._beep_before(state, begins_s)
+        origin_s = begins_s - found.time_s
+        self.kept.append(
+            _Kept(state, origin_s, found.moment, found.odds, repeats=found.repeats, lost_s=lost_s)
+        )
+        self._since_change.begin(ends_s)
+        uncertainty_s = math.hypot(found.uncertainty_s, lost_s)
+        change = self._change(state, begins_s, max(begins_s, ends_s), uncertainty_s)
         self._keep_beat(change)
-        self._last_settled_s = start_s + found.breaks[-1]
-        self._changed_s = self._entered_s = start_s + found.time_s
+        self._last_settled_s = spliced.when(found.breaks[-1])
+        self._changed_s = self._entered_s = begins_s
         return [*before, change]
 
     def _end_state(self, state: int, until_s: float) -> None:

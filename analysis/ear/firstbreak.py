@@ -115,6 +115,11 @@ class BreakOdds:
         odds = self.odds * np.where(self._long, ratio, 1.0)
         return replace(self, odds=odds / odds.sum())
 
+    def but_at(self, time_s: float, reach_s: float) -> "BreakOdds":
+        """Return the odds if it is not within so much of a moment."""
+        odds = np.where(np.abs(self.times_s - time_s) < reach_s, 1e-12, self.odds)
+        return replace(self, odds=odds / odds.sum())
+
     def settled_s(self, first_s: float) -> float:
         """Return when a change whose first sign is known has settled: `first_s` if at once."""
         if self.settles is None:
