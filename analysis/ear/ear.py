@@ -124,6 +124,8 @@ LATEST_CHANGES = 300
 """Latest changes that tell how often the contact chatters."""
 ODDS_KEPT_S = 300.0
 """For how long what the frames said is kept, live: longer than the trains of a beeper last."""
+CHATTERS_FOR_S, MADE_AGAIN_S = 0.11, 0.004
+"""For how long after a change it is heard whether the contact makes again, and the least of it."""
 UNMOVED_S = 0.02
 """Where frames turn so long after sound was lost, the points had not moved in it."""
 BRIDGED_S = 0.5
@@ -259,6 +261,7 @@ class Ear:
         self._last_settled_s = self._changed_s = self._entered_s = -np.inf
         self._beeps = Beeps()
         self._due: Due | None = None
+        self._unsettled: tuple[float, float] | None = None
         self._since_change = SinceChange()
         self._frame_odds = FrameOdds(self.grid)
         self._rings = Rings(self.grid)
@@ -436,7 +439,7 @@ class Ear:
         self._rings.restart()
         self._log_odds, self._turn = 0.0, None
         self._last_settled_s = start_s
-        self._due = None
+        self._due = self._unsettled = None
         self._since_change = SinceChange()
 
     def _listen(self) -> list[Change]:
@@ -477,7 +480,27 @@ class Ear:
                 changes += self._look(self._turn, at_end=False)
             if self._due is not None and self._turn is None:
                 changes += self._last_beep(self._due)
+            if self._unsettled is not None and self._turn is None:
+                self._settle(*self._unsettled)
         return changes
+
+    def _settle(self, begin_s: float, change_s: float) -> None:
+        """Hear whether the contact made and broke again after a change was told."""
+        state, end_s = self.state, change_s + CHATTERS_FOR_S + HEARD_AHEAD_S
+        if self._origin_s + self.grid.middle_s(self._frame) < end_s:
+            return
+        self._unsettled = None
+        is_kept = self.kept and self.kept[-1].state == state and begin_s >= self._origin_s
+        if state is None or not is_kept:
+            return
+        begins, ends = begin_s - self._origin_s, end_s - self._origin_s
+        spliced, stretch = self._stretch_of(state, begins, ends, change_s - begin_s)
+        if stretch.flips is None or stretch.flips[-1] < stretch.guess_s + MADE_AGAIN_S:
+            return
+        odds = self._found(state, stretch, spliced).odds
+        if odds.none < DOUBTED:
+            again_s = max(self.kept[-1].again_s, spliced.when(odds.settled_s(stretch.guess_s)))
+            self.kept[-1] = replace(self.kept[-1], again_s=again_s)
 
     def _lost(self, offset: int, count: int) -> npt.NDArray[np.bool_]:
         """Return in which of the frames since a sample sound was lost."""
@@ -688,10 +711,20 @@ class Ear:
         turn_s = self.grid.middle_s(frame)
         here_s = min(len(self._latest.samples) / rate, turn_s + ahead_s)
         first_s = self._first_s(turn_s)
-        first, last = round(first_s * rate), round(here_s * rate)
+        return self._stretch_of(state, first_s, here_s, turn_s - first_s)
+
+    def _stretch_of(
+        self, state: int, begin_s: float, end_s: float, guess_s: float
+    ) -> tuple[Spliced, Stretch]:
+        """Return a part of the latest sound in which a state began, without what was lost.
+
+        It began so long after its first sample, about.
+        """
+        rate = self.grid.rate_hz
+        first, last = round(begin_s * rate), round(end_s * rate)
         lost = [(a - first, b - first) for a, b in self._blanks(first, last)]
-        x, spliced = splice(self._sound(first, last), lost, rate, self._origin_s + first_s)
-        return spliced, Stretch(x, rate, self._tell, 1 - state, spliced.place_s(turn_s - first_s))
+        x, spliced = splice(self._sound(first, last), lost, rate, self._origin_s + begin_s)
+        return spliced, Stretch(x, rate, self._tell, 1 - state, spliced.place_s(guess_s))
 
     def _first_s(self, turn_s: float) -> float:
         """Return from when on the sound before a turn is looked at, in s of what is kept."""
@@ -734,6 +767,7 @@ class Ear:
         self._keep_beat(change)
         self._last_settled_s = spliced.when(found.breaks[-1])
         self._changed_s = self._entered_s = begins_s
+        self._unsettled = None if self.buzzer.pulse_s else (spliced.begin_s, begins_s)
         return [*before, change]
 
     def _end_state(self, state: int, until_s: float) -> None:
