@@ -48,6 +48,20 @@ def test_an_untaught_buzzer_is_learnt_and_no_change_is_lost(sample):
     assert np.median(delays) < 0.1
 
 
+def test_what_is_surely_no_buzzer_after_all_is_looked_for_anew(sample, monkeypatch):
+    """Nothing is told twice, and what comes later is heard all the same."""
+    ear, told, forgotten = LiveEar(sample.rate_hz, "open"), [], False
+    for piece in sample.pieces(0.1):
+        with monkeypatch.context() as doubted:
+            if len(told) >= 6 and not forgotten:
+                doubted.setattr("analysis.ear.live.log_odds_of_buzzer", lambda *_: -99.0)
+            told += ear.hear(piece)
+        forgotten = forgotten or (len(told) > 6 and ear.buzzer is None)
+    told += ear.finish()
+    assert forgotten
+    assert [c.points for c in told] == [t["points"] for t in TRUTH]
+
+
 @pytest.mark.parametrize("is_known", [True, False])
 def test_blocks_of_any_size_give_the_same(sample, is_known):
     buzzer = hear(lambda: [sample], "open").buzzer if is_known else None

@@ -5,6 +5,7 @@ it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. At
 intervals its print is tried to be fitted to the last LONGEST_S of sound; an untaught one is looked
 for there, until it is plain, or what it changed is plainly a buzzer's. What had gone by is then
 heard again, so that no change is lost, and from there on every change is reported as it settles.
+If the latest changes are surely no buzzer's after all, it is looked for anew.
 Every PIECE_S the print follows the buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
@@ -20,7 +21,13 @@ from analysis.ear.belief import log_odds_of_buzzer
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
-from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, SURE_LOG_ODDS, TRIED_LOG_ODDS
+from analysis.ear.recording import (
+    ENOUGH,
+    PLAIN_LOG_ODDS,
+    SURE_LOG_ODDS,
+    SURELY_NONE,
+    TRIED_LOG_ODDS,
+)
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.teaching import LEAST_WORTH, find
 from analysis.ear.window import Lately, frames_of
@@ -69,8 +76,9 @@ class LiveEar:
         self._lately = Lately(CELL_S, LONGEST_S)
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
         self._next_s = FIRST_TRY_S
+        self._taught = buzzer is not None
         self._trusted = False  # a taught one may not be heard in what sounds
-        self._latest: deque[Change] = deque(maxlen=ENOUGH)  # until it is
+        self._latest: deque[Change] = deque(maxlen=ENOUGH)
         self._told_s = -math.inf
         self._gatherer = BeepGatherer()
 
@@ -156,6 +164,7 @@ class LiveEar:
         if log_odds <= (0.0 if plain else SURE_LOG_ODDS) or not (plain or len(changes) >= PLENTY):
             return None
         self._ear, self._trusted = ear, True
+        self._latest = deque(changes, maxlen=ENOUGH)
         self._next_s = self._lately.heard_s + PIECE_S
         return changes
 
@@ -164,19 +173,31 @@ class LiveEar:
 
         The rest waits until it is, unless ENOUGH others follow.
         """
-        if self._trusted:
-            ear.let_go()
-            return changes
         self._latest += changes
         ear.let_go(but=len(self._latest))
         if not changes:
             return []
+        if self._trusted:
+            if not self._taught and self._is_surely_none(ear):
+                self._look_anew()
+            return changes
         if log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner()) < 0:
             return []
         self._trusted = len(self._latest) == ENOUGH
         untold = [change for change in self._latest if change.time_s > self._told_s]
         self._told_s = self._latest[-1].time_s
         return untold
+
+    def _is_surely_none(self, ear: Ear) -> bool:
+        """Say whether what was learnt shows by its latest changes that it is no buzzer."""
+        log_odds = log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner())
+        return log_odds < SURELY_NONE * ENOUGH / len(self._latest)
+
+    def _look_anew(self) -> None:
+        """Forget what was learnt, and look for the buzzer at once."""
+        self._told_s = self._latest[-1].time_s
+        self._ear, self._trusted = None, False
+        self._next_s = self._lately.heard_s
 
     def _follow(self, ear: Ear) -> None:
         self._next_s = self._lately.heard_s + PIECE_S
