@@ -345,19 +345,20 @@ class Live:
         """Be the ear."""
         listening = self._listening
         ear: LiveEar | None = None
-        known, rate = listening.buzzer, 0
+        learnt, rate = listening.buzzer, 0
         last_state, last_s = None, -np.inf
         piece: Piece | None = None
 
         def report(ear: LiveEar, changes: list[Change], heard_s: float) -> None:
-            nonlocal known, last_state, last_s
-            new = ear.buzzer if known is None else None
-            known = known or new
+            nonlocal learnt, last_state, last_s
+            is_new = listening.buzzer is None and ear.learnt is not learnt
+            learnt = ear.learnt if is_new else learnt
+            new = learnt if is_new else None
             if changes or new or ear.state != last_state or heard_s - last_s >= REPORT_S:
                 if listening.distance_m is not None:
                     changes = [at_the_buzzer(c, listening.distance_m) for c in changes]
                 last_state, last_s = ear.state, heard_s
-                self._inbox.put(_Ear(changes, ear.state, known is not None, heard_s, new))
+                self._inbox.put(_Ear(changes, ear.state, ear.buzzer is not None, heard_s, new))
 
         while (following := self._pieces.get()) is not None:
             piece = following
@@ -365,7 +366,7 @@ class Live:
                 if ear is not None:
                     report(ear, ear.finish(), piece.start_s)
                 rate = piece.rate_hz
-                ear = LiveEar(rate, listening.sounding, known)
+                ear = LiveEar(rate, listening.sounding, learnt)
             report(ear, ear.hear(piece.block()), piece.end_s)
         if ear is not None and piece is not None:
             report(ear, ear.finish(), piece.end_s)

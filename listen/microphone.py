@@ -224,6 +224,8 @@ class Microphone:
             if piece is None and lost:
                 break
             if piece is None:
+                for at, numbered in clock.flush() if clock else ():
+                    yield Piece(numbered, rate, at)
                 yield Lost("the microphone is gone: plug it in again, listening goes on by itself")
                 patience, lost = RETRY_S, True
                 continue

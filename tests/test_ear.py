@@ -24,6 +24,7 @@ from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
 from analysis.ear.sincechange import Frames, SinceChange, Sound
 from analysis.ear.spectrum import FrameGrid
+from analysis.ear.splice import splice
 from analysis.ear.stretch import low_middle_high
 from analysis.sound import Block
 
@@ -280,7 +281,7 @@ def test_blocks_that_a_recorder_lost_are_no_opening():
     assert heard.changes[-1].uncertainty_s == pytest.approx(0.09 / math.sqrt(12), abs=0.001)
 
 
-@pytest.mark.parametrize("length_s", [0.02, 0.1, 0.3])
+@pytest.mark.parametrize("length_s", [0.02, 0.1, 0.34, 0.45])
 @pytest.mark.parametrize("from_change_s", [-0.4, -0.01, 0.005, 0.05])
 def test_a_change_in_or_near_lost_sound_is_one_and_the_next_is_right(length_s, from_change_s):
     edges_s = (*EDGES_S, 6.9, 7.5, 8.6)
@@ -297,12 +298,35 @@ def test_a_change_in_or_near_lost_sound_is_one_and_the_next_is_right(length_s, f
             assert change.uncertainty_s < 0.001 or true_s == 7.5
 
 
-def test_after_a_long_loss_the_state_is_asked_anew():
+@pytest.mark.parametrize("is_zeros", [True, False])
+def test_after_a_long_loss_the_state_is_asked_anew(is_zeros):
     sound, rate = keyed((1.0, 3.0, 4.0, 9.0, 10.0), 12, noise=1e-3), 48000
     one = Ear(rate, changes_in(sound, rate).buzzer, "open")
-    changes = one.hear(Block(sound[: 5 * rate], rate, 0.0))
+    changes = one.hear(Block(sound[: 8 * rate], rate, 0.0))
+    lost = np.zeros(round(1.5 * rate), dtype=np.float32)
+    changes += one.hear(Block(lost, rate, 8.0)) if is_zeros else []
     changes += one.hear(Block(sound[round(9.5 * rate) :], rate, 9.5))
     assert [c.time_s for c in changes] == pytest.approx([1.0, 3.0, 4.0, 10.0], abs=5e-4)
+
+
+@pytest.mark.parametrize("after_s", np.arange(0.0, 0.06, 0.004))
+def test_a_sound_may_end_in_zeros_soon_after_a_change(after_s):
+    sound, rate = keyed(EDGES_S, 8, noise=0.1), 48000
+    one = Ear(rate, changes_in(sound, rate).buzzer, "open")
+    sound[round((6.3 + after_s) * rate) :] = 0.0
+    changes = [*one.hear(Block(sound, rate, 0.0)), *one.finish()]
+    assert 5 <= len(changes) <= 6
+
+
+def test_spliced_sound_knows_its_times():
+    x, spliced = splice(np.arange(100.0), [(0, 10), (30, 50)], 1000.0, 5.0)
+    assert x.tolist() == [*range(10, 30), *range(50, 100)]
+    for sample in (15, 25, 55, 90):
+        place_s = spliced.place_s(sample / 1000)
+        assert x[round(place_s * 1000)] == sample
+        assert spliced.when(place_s)[0] == pytest.approx(5 + sample / 1000)
+    assert spliced.when(0.02) == pytest.approx((5.04, 0.02 / math.sqrt(12)))
+    assert spliced.when(0.03, 0.01)[1] > 0 == spliced.when(0.03, 0.001)[1]
 
 
 @pytest.mark.parametrize(("beep_s", "gap_s"), [(0.07, 0.03), (0.2, 0.02), (0.03, 0.07)])
@@ -336,13 +360,13 @@ def test_levels_of_some_columns_are_those_of_all(rate):
     assert grid.levels(powers, some) == pytest.approx(every[:, some], abs=1e-4)
 
 
-@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="other speech is another scene")
 @pytest.mark.parametrize("count", [1, 2, 7, 400])
 def test_percentiles_are_those_of_numpy(count):
     values = np.random.default_rng(count).normal(0, 1, count)
     assert low_middle_high(values) == pytest.approx(np.percentile(values, [16, 50, 84]).tolist())
 
 
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="other speech is another scene")
 def test_words_taken_for_a_growl_are_let_go(monkeypatch):
     growls = [scenes.make_scene("growl", "speech", 6.0, seed, 20.0) for seed in (4, 16, 21)]
     monkeypatch.setattr(recording, "MOST_TRIED", 1)

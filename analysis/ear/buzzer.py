@@ -33,8 +33,8 @@ STEPS = HIGH_DB - LOW_DB
 SURPRISE = 0.05
 """Share of frames in which something else may be heard."""
 USUAL_COLUMNS = 12
-ENOUGH = 2000
-"""Frames that are enough to know how often each level occurs; evenly spread, for they overlap."""
+MOST_FRAMES = 2000
+"""Of which it is counted how often each level occurs; evenly spread, for they overlap."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,7 +142,7 @@ def level_shares(steps: npt.NDArray[np.int16], frames: Mask) -> Array:
     Shares are smoothed over about a decibel; SURPRISE of the whole is spread over 80 dB.
     """
     there = np.flatnonzero(frames)
-    chosen = steps[there[:: -(-len(there) // ENOUGH) or 1]].astype(np.intp)
+    chosen = steps[there[:: -(-len(there) // MOST_FRAMES) or 1]].astype(np.intp)
     n, columns = chosen.shape
     flat = (chosen + np.arange(columns) * STEPS).ravel()
     counts = np.bincount(flat, minlength=columns * STEPS).reshape(columns, STEPS)

@@ -203,22 +203,21 @@ class _Found:
 class _Kept:
     """What a change was told from, to be told again when more is known of the buzzer.
 
-    Times of both are seconds after `origin_s`. `odds` is None where no net was asked. `like` is the
-    share of what was heard until the next change that is like the new state, if that came soon;
+    Times of both are in the sound that is `spliced`. `odds` is None where no net was asked. `like`
+    is the share of what was heard until the next change that is like the new state, if that came
+    soon;
     `sound` is how it sounded, if it did for long enough. `again_s` is when it came again after
     chatter, in s, if that showed only once it was told. `repeats` is how a growl, or a hiss, does.
-    `lost_s` is the standard uncertainty, in s, of where it is in sound that was lost.
     """
 
     state: int
-    origin_s: float
+    spliced: Spliced
     moment: Moment
     odds: BreakOdds | None
     like: float = 1.0
     sound: Sound | None = None
     again_s: float = -np.inf
     repeats: Repetition | None = None
-    lost_s: float = 0.0
 
     def told(self, shape_log_odds: Array, chatter_ratio: float) -> tuple[float, float, float]:
         """Return the moment, when it had settled, and the moment's standard uncertainty, in s."""
@@ -228,11 +227,9 @@ class _Kept:
             odds = self.odds.where_chatter_is(chatter_ratio)
             time_s, uncertainty_s = odds.with_opinion(time_s)
             settled_s = odds.settled_s(time_s)
-        return (
-            self.origin_s + time_s,
-            max(self.origin_s + settled_s, self.again_s),
-            math.hypot(uncertainty_s, self.lost_s),
-        )
+        at_s, lost_s = self.spliced.when(time_s, uncertainty_s)
+        settled_at_s = max(at_s, self.spliced.when(settled_s)[0], self.again_s)
+        return at_s, settled_at_s, math.hypot(uncertainty_s, lost_s)
 
 
 class Ear:
@@ -262,6 +259,8 @@ class Ear:
         self._beeps = Beeps()
         self._due: Due | None = None
         self._unsettled: tuple[float, float] | None = None
+        self._reconsiders = True
+        self._lost_for = 0  # frames
         self._since_change = SinceChange()
         self._frame_odds = FrameOdds(self.grid)
         self._rings = Rings(self.grid)
@@ -401,7 +400,8 @@ class Ear:
         return self._look(self._turn, at_end=True)
 
     def let_go(self, but: int = 0) -> None:
-        """Keep of the moments to reconsider so many, and of the frames' odds only the latest."""
+        """Keep of the moments so many, not to reconsider, and of the frames' odds the latest."""
+        self._reconsiders = False
         del self.kept[: max(0, len(self.kept) - but)]
         self._frame_odds.keep(ODDS_KEPT_S)
 
@@ -450,16 +450,25 @@ class Ear:
             return []
         levels = grid.levels(powers, self._columns)
         evidence = evidence_of(self.buzzer.evidence, as_steps(levels))
-        evidence[self._lost(offset, len(evidence))] = 0.0
+        lost = self._lost(offset, len(evidence))
+        evidence[lost] = 0.0
         weights = share(grid.hop_s) * evidence.sum(axis=1)
         louder = levels[:, self._louder].mean(axis=1)
         column = self._tone_column
         tones = np.zeros(len(powers)) if column is None else grid.tones_hz(powers, column)
         self._frame_odds.append(weights)
         at_s = self._origin_s + grid.middle_s(self._frame) + grid.hop_s * np.arange(len(powers))
-        self._since_change.hear(Frames(at_s, evidence, louder, tones, self._print_number))
+        if not lost.all():
+            heard, number = ~lost, self._print_number
+            self._since_change.hear(
+                Frames(at_s[heard], evidence[heard], louder[heard], tones[heard], number)
+            )
         ceiling = stay(grid.hop_s)
-        for weight in weights.tolist():
+        for weight, is_lost in zip(weights.tolist(), lost.tolist(), strict=True):
+            self._lost_for = self._lost_for + 1 if is_lost else 0
+            if self._lost_for * grid.hop_s > BRIDGED_S:
+                self.state = self._turn = None
+                self._log_odds = 0.0
             odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
             self._log_odds = odds
             if self.state is None:
@@ -485,7 +494,7 @@ class Ear:
         return changes
 
     def _settle(self, begin_s: float, change_s: float) -> None:
-        """Hear whether the contact made and broke again after a change was told."""
+        """Hear whether the contact made and broke again after a change, to be told in the end."""
         state, end_s = self.state, change_s + CHATTERS_FOR_S + HEARD_AHEAD_S
         if self._origin_s + self.grid.middle_s(self._frame) < end_s:
             return
@@ -497,9 +506,10 @@ class Ear:
         spliced, stretch = self._stretch_of(state, begins, ends, change_s - begin_s)
         if stretch.flips is None or stretch.flips[-1] < stretch.guess_s + MADE_AGAIN_S:
             return
-        odds = self._found(state, stretch, spliced).odds
+        odds = self._found(state, stretch, spliced, stretch.guess_s).odds
         if odds.none < DOUBTED:
-            again_s = max(self.kept[-1].again_s, spliced.when(odds.settled_s(stretch.guess_s)))
+            settled_s = spliced.when(odds.settled_s(stretch.guess_s))[0]
+            again_s = max(self.kept[-1].again_s, settled_s)
             self.kept[-1] = replace(self.kept[-1], again_s=again_s)
 
     def _lost(self, offset: int, count: int) -> npt.NDArray[np.bool_]:
@@ -580,7 +590,7 @@ class Ear:
     def _roughly(self, state: int, time_s: float, spread_s: float = UNCERTAINTY_S) -> Change:
         """Return and keep a change that was not told by a closer look."""
         moment = just_about(0.0, spread_s)
-        self.kept.append(_Kept(state, time_s, moment, None))
+        self.kept.append(_Kept(state, Spliced(time_s), moment, None))
         told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
         return self._change(state, time_s + told_s, time_s + told_s, uncertainty_s)
 
@@ -646,7 +656,7 @@ class Ear:
         if stretch.end_s - stretch.flips[-1] < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        found = self._found(turn.state, stretch, spliced)
+        found = self._found(turn.state, stretch, spliced, self._turned_s(turn, spliced))
         if found.odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)
@@ -694,12 +704,11 @@ class Ear:
             return []
         if self._turn is not None:
             self._turn.by_frames += 1
-        turned_s = self.grid.middle_s(turn.since)
-        if turned_s - self._first_s(turned_s) < LEAST_BEFORE_S:
-            return []
         spliced, stretch = self._stretch(turn.since, turn.state, UNSHOWN_AHEAD_S)
+        if stretch.guess_s < LEAST_BEFORE_S or stretch.end_s < stretch.guess_s + LEAST_BEFORE_S:
+            return []
         stretch.go_by_frames()
-        found = self._found(turn.state, stretch, spliced)
+        found = self._found(turn.state, stretch, spliced, self._turned_s(turn, spliced))
         if found.odds.none > most_doubt:
             return []
         self._turn = None
@@ -728,17 +737,26 @@ class Ear:
 
     def _first_s(self, turn_s: float) -> float:
         """Return from when on the sound before a turn is looked at, in s of what is kept."""
-        return max(0.0, self._last_settled_s - self._origin_s, turn_s - LOOK_BACK_S)
+        rate = self.grid.rate_hz
+        back, here = (max(0, round(t * rate)) for t in (turn_s - LOOK_BACK_S - BRIDGED_S, turn_s))
+        lost = [(a, b) for a, b in self._blanks(back, here) if b > here - LOOK_BACK_S * rate]
+        first_s = turn_s - LOOK_BACK_S - sum(b - a for a, b in lost) / rate
+        return max(0.0, self._last_settled_s - self._origin_s, first_s)
 
-    def _found(self, state: int, stretch: Stretch, spliced: Spliced) -> _Found:
-        """Find the moment of the change to a state in the sound around it."""
+    def _turned_s(self, turn: _Turn, spliced: Spliced) -> float:
+        """Return where in a spliced sound the frames turned."""
+        turned_s = self._origin_s + self.grid.middle_s(turn.since)
+        return spliced.place_s(turned_s - spliced.begin_s)
+
+    def _found(self, state: int, stretch: Stretch, spliced: Spliced, turned_s: float) -> _Found:
+        """Find the moment of the change to a state in the sound in which the frames turned."""
         others = self.shape_log_odds[state]
         moment, breaks = stretch.first_break(others)
         said = _told(moment, others, len(breaks) > 1)
         growl = growl_in(stretch) if self.buzzer.pulse_s is None else None
         odds = first_break(stretch, *said, growl)
         for seam_s, _ in spliced.seams:
-            if stretch.guess_s > seam_s + UNMOVED_S:  # what shows there is the seam itself
+            if turned_s > seam_s + UNMOVED_S:  # what shows there is the seam itself
                 odds = odds.but_at(seam_s, SEAM_S)
         if odds.none > DOUBTED and self._is_gap(state):
             odds = replace(odds, none=0.0)  # it had to come
@@ -753,21 +771,19 @@ class Ear:
         self._chatter.append(found.odds.chatter)
         self.state = state
         self.shape_log_odds[state] += found.moment.says_of_shape()
-        begins_s, ends_s = spliced.when(found.time_s), spliced.when(settled_s)
-        lost_s = spliced.doubt_s(found.time_s)
+        begins_s, lost_s = spliced.when(found.time_s, found.uncertainty_s)
+        ends_s = max(begins_s, spliced.when(settled_s)[0])
         self._end_state(1 - state, begins_s)
         before = self._beep_before(state, begins_s)
-        origin_s = begins_s - found.time_s
-        self.kept.append(
-            _Kept(state, origin_s, found.moment, found.odds, repeats=found.repeats, lost_s=lost_s)
-        )
+        self.kept.append(_Kept(state, spliced, found.moment, found.odds, repeats=found.repeats))
         self._since_change.begin(ends_s)
         uncertainty_s = math.hypot(found.uncertainty_s, lost_s)
-        change = self._change(state, begins_s, max(begins_s, ends_s), uncertainty_s)
+        change = self._change(state, begins_s, ends_s, uncertainty_s)
         self._keep_beat(change)
-        self._last_settled_s = spliced.when(found.breaks[-1])
+        self._last_settled_s = spliced.when(found.breaks[-1])[0]
         self._changed_s = self._entered_s = begins_s
-        self._unsettled = None if self.buzzer.pulse_s else (spliced.begin_s, begins_s)
+        if self._reconsiders and self.buzzer.pulse_s is None:
+            self._unsettled = spliced.begin_s, begins_s
         return [*before, change]
 
     def _end_state(self, state: int, until_s: float) -> None:

@@ -118,7 +118,8 @@ class BreakOdds:
     def but_at(self, time_s: float, reach_s: float) -> "BreakOdds":
         """Return the odds if it is not within so much of a moment."""
         odds = np.where(np.abs(self.times_s - time_s) < reach_s, 1e-12, self.odds)
-        return replace(self, odds=odds / odds.sum())
+        left = (1 - self.none) * float(odds.sum())
+        return replace(self, odds=odds / odds.sum(), none=self.none / (self.none + left))
 
     def settled_s(self, first_s: float) -> float:
         """Return when a change whose first sign is known has settled: `first_s` if at once."""

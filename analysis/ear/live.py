@@ -5,7 +5,8 @@ it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. At
 intervals its print is tried to be fitted to the last LONGEST_S of sound; an untaught one is looked
 for there, until it is plain, or what it changed is plainly a buzzer's. What had gone by is then
 heard again, so that no change is lost, and from there on every change is reported as it settles.
-If the latest changes are surely no buzzer's after all, it is looked for anew.
+If the latest changes are surely no buzzer's after all, it is looked for anew; what was told before
+stays told.
 Every PIECE_S the print follows the buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
@@ -14,6 +15,7 @@ be known by then.
 
 import math
 from collections import deque
+from collections.abc import Sequence
 
 from analysis.change import Change, Points, Sounding
 from analysis.ear.beeps import BeepGatherer
@@ -81,6 +83,7 @@ class LiveEar:
         self._latest: deque[Change] = deque(maxlen=ENOUGH)
         self._told_s = -math.inf
         self._gatherer = BeepGatherer()
+        self.learnt: BuzzerPrint | None = buzzer
 
     @property
     def buzzer(self) -> BuzzerPrint | None:
@@ -163,8 +166,12 @@ class LiveEar:
         log_odds = log_odds_of_buzzer(found, changes, ear.manner())
         if log_odds <= (0.0 if plain else SURE_LOG_ODDS) or not (plain or len(changes) >= PLENTY):
             return None
-        self._ear, self._trusted = ear, True
-        self._latest = deque(changes, maxlen=ENOUGH)
+        latest = deque(changes, maxlen=ENOUGH)
+        ear.let_go(but=len(latest))
+        if latest and not self._taught and self._is_surely_none(ear, latest):
+            return None
+        self._ear, self._trusted, self.learnt = ear, True, found
+        self._latest = latest
         self._next_s = self._lately.heard_s + PIECE_S
         return changes
 
@@ -178,8 +185,9 @@ class LiveEar:
         if not changes:
             return []
         if self._trusted:
-            if not self._taught and self._is_surely_none(ear):
-                self._look_anew()
+            if not self._taught and self._is_surely_none(ear, self._latest):
+                self._look_anew(but=len(changes))
+                return []
             return changes
         if log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner()) < 0:
             return []
@@ -188,16 +196,18 @@ class LiveEar:
         self._told_s = self._latest[-1].time_s
         return untold
 
-    def _is_surely_none(self, ear: Ear) -> bool:
+    def _is_surely_none(self, ear: Ear, latest: Sequence[Change]) -> bool:
         """Say whether what was learnt shows by its latest changes that it is no buzzer."""
-        log_odds = log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner())
-        return log_odds < SURELY_NONE * ENOUGH / len(self._latest)
+        log_odds = log_odds_of_buzzer(ear.buzzer, latest, ear.manner())
+        return log_odds < SURELY_NONE * ENOUGH / len(latest)
 
-    def _look_anew(self) -> None:
-        """Forget what was learnt, and look for the buzzer at once."""
-        self._told_s = self._latest[-1].time_s
-        self._ear, self._trusted = None, False
-        self._next_s = self._lately.heard_s
+    def _look_anew(self, but: int) -> None:
+        """Forget what was learnt, and look for the buzzer; the latest few changes are untold."""
+        told = list(self._latest)[:-but]
+        self._told_s = told[-1].time_s if told else self._told_s
+        self._ear, self._trusted, self.learnt = None, False, None
+        self._gatherer = BeepGatherer()
+        self._next_s = self._lately.heard_s + FIRST_TRY_S
 
     def _follow(self, ear: Ear) -> None:
         self._next_s = self._lately.heard_s + PIECE_S

@@ -34,19 +34,20 @@ class Spliced:
     begin_s: float
     seams: tuple[tuple[float, float], ...] = ()
 
-    def when(self, place_s: float) -> float:
-        """Return when a moment of it was; at a seam, in the middle of what was lost."""
-        at_s = self.begin_s + place_s
-        for seam_s, lost_s in self.seams:
-            if abs(place_s - seam_s) < SEAM_S:
-                return at_s + (seam_s - place_s) + lost_s / 2
-            at_s += lost_s if place_s > seam_s else 0.0
-        return at_s
+    def when(self, place_s: float, spread_s: float = 0.0) -> tuple[float, float]:
+        """Return when a moment was, and the standard uncertainty of that, in seconds.
 
-    def doubt_s(self, place_s: float) -> float:
-        """Return the standard uncertainty of that, in seconds; 0 but at a seam."""
-        lost = [lost_s for seam_s, lost_s in self.seams if abs(place_s - seam_s) < SEAM_S]
-        return max(lost, default=0.0) / math.sqrt(12.0)
+        At a seam, or no further off than twice its own spread, it is in the middle of what was
+        lost; elsewhere it is not uncertain.
+        """
+        at_s, doubt_s = self.begin_s + place_s, 0.0
+        for seam_s, lost_s in self.seams:
+            if abs(place_s - seam_s) < max(SEAM_S, 2 * spread_s):
+                at_s += lost_s / 2
+                doubt_s = math.hypot(doubt_s, lost_s / math.sqrt(12.0))
+            elif place_s > seam_s:
+                at_s += lost_s
+        return at_s, doubt_s
 
     def place_s(self, after_s: float) -> float:
         """Return where in it is what was so long after its first sample, in seconds."""

@@ -484,7 +484,7 @@ def _likeliest(weights: Array, cost: float) -> Mask:
 def _decimate(x: Array, rate_hz: float) -> tuple[Array, float]:
     """Bring sound down to FINE_RATE_HZ or a little more, with no delay."""
     factor = int(rate_hz // FINE_RATE_HZ)
-    if factor < 2:
+    if factor < 2 or len(x) < factor:
         return x, rate_hz
     n = len(x) // factor * factor
     spectrum = scipy.fft.rfft(x[:n])
