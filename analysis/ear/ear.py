@@ -205,9 +205,9 @@ class _Kept:
 
     Times of both are in the sound that is `spliced`. `odds` is None where no net was asked. `like`
     is the share of what was heard until the next change that is like the new state, if that came
-    soon;
-    `sound` is how it sounded, if it did for long enough. `again_s` is when it came again after
-    chatter, in s, if that showed only once it was told. `repeats` is how a growl, or a hiss, does.
+    soon; `sound` is how it sounded, if it did for long enough. `again_s` is when it came again
+    after chatter, in s, if that showed only once it was told. `repeats` is how a growl, or a hiss,
+    does.
     """
 
     state: int
