@@ -281,13 +281,20 @@ def test_blocks_that_a_recorder_lost_are_no_opening():
     assert heard.changes[-1].uncertainty_s == pytest.approx(0.09 / math.sqrt(12), abs=0.001)
 
 
-@pytest.mark.parametrize("length_s", [0.02, 0.1, 0.34, 0.45])
+@pytest.fixture(scope="module")
+def buzzer():
+    return changes_in(keyed(EDGES_S, 8, noise=1e-2), 48000).buzzer
+
+
+@pytest.mark.parametrize("length_s", [0.02, 0.1, 0.45])
 @pytest.mark.parametrize("from_change_s", [-0.4, -0.01, 0.005, 0.05])
-def test_a_change_in_or_near_lost_sound_is_one_and_the_next_is_right(length_s, from_change_s):
+def test_a_change_in_or_near_lost_sound_is_one_and_the_next_is_right(
+    buzzer, length_s, from_change_s
+):
     edges_s = (*EDGES_S, 6.9, 7.5, 8.6)
     sound, rate = keyed(edges_s, 10, noise=1e-2), 48000
     lost = slice(*(round((7.5 + from_change_s + t) * rate) for t in (0.0, length_s)))
-    one = Ear(rate, changes_in(sound, rate).buzzer, "open")
+    one = Ear(rate, buzzer, "open")
     parts = [Block(sound[part], rate, part.start / rate) for part in (slice(0, lost.start), lost)]
     live = [*one.hear(parts[0]), *one.hear(Block(sound[lost.stop :], rate, lost.stop / rate))]
     sound[lost] = 0.0
@@ -299,9 +306,9 @@ def test_a_change_in_or_near_lost_sound_is_one_and_the_next_is_right(length_s, f
 
 
 @pytest.mark.parametrize("is_zeros", [True, False])
-def test_after_a_long_loss_the_state_is_asked_anew(is_zeros):
-    sound, rate = keyed((1.0, 3.0, 4.0, 9.0, 10.0), 12, noise=1e-3), 48000
-    one = Ear(rate, changes_in(sound, rate).buzzer, "open")
+def test_after_a_long_loss_the_state_is_asked_anew(buzzer, is_zeros):
+    sound, rate = keyed((1.0, 3.0, 4.0, 9.0, 10.0), 12, noise=1e-2), 48000
+    one = Ear(rate, buzzer, "open")
     changes = one.hear(Block(sound[: 8 * rate], rate, 0.0))
     lost = np.zeros(round(1.5 * rate), dtype=np.float32)
     changes += one.hear(Block(lost, rate, 8.0)) if is_zeros else []
@@ -309,7 +316,7 @@ def test_after_a_long_loss_the_state_is_asked_anew(is_zeros):
     assert [c.time_s for c in changes] == pytest.approx([1.0, 3.0, 4.0, 10.0], abs=5e-4)
 
 
-@pytest.mark.parametrize("after_s", np.arange(0.0, 0.06, 0.004))
+@pytest.mark.parametrize("after_s", [0.0, 0.012, 0.016, 0.017, 0.04])
 def test_a_sound_may_end_in_zeros_soon_after_a_change(after_s):
     sound, rate = keyed(EDGES_S, 8, noise=0.1), 48000
     one = Ear(rate, changes_in(sound, rate).buzzer, "open")
