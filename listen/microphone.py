@@ -224,8 +224,7 @@ class Microphone:
             if piece is None and lost:
                 break
             if piece is None:
-                for at, numbered in clock.flush() if clock else ():
-                    yield Piece(numbered, rate, at)
+                yield from self._held_back(clock)
                 yield Lost("the microphone is gone: plug it in again, listening goes on by itself")
                 patience, lost = RETRY_S, True
                 continue
@@ -238,9 +237,14 @@ class Microphone:
             for at, numbered in clock.add(samples, arrived_s, told):
                 yield Piece(numbered, rate, at)
             self._zero_s, self._end_s = clock.zero_s, clock.at / rate
+        yield from self._held_back(clock)
+
+    def _held_back(self, clock: SampleClock | None) -> Iterator[Piece]:
+        """Yield what a clock held back until it could be numbered."""
         for at, numbered in clock.flush() if clock else ():
-            yield Piece(numbered, rate, at)
-            self._end_s = (at + len(numbered)) / rate
+            piece = Piece(numbered, self._card.opened.rate_hz, at)
+            self._end_s = piece.end_s
+            yield piece
 
     def _goes_on_at(self, began_s: float, rate: int) -> int:
         """Return the number of the first sample of an input that began at a monotonic time."""

@@ -195,16 +195,15 @@ class HeldUpCard(DeadCard):
         super().__init__(wanted)
         late_s = [0.0] * 50 + [0.9 - 0.02 * k for k in range(45)] + [0.0] * 55
         arrived_s = [(k + 1) * PIECE / RATE + late for k, late in enumerate(late_s)]
-        self.pieces = [None if k == 50 else (NONE, at_s, False) for k, at_s in enumerate(arrived_s)]
-        self.pieces.insert(51, (NONE, arrived_s[50], False))
+        self.pieces: list[tuple[np.ndarray, float, bool] | None]
+        self.pieces = [(NONE, at_s, False) for at_s in arrived_s]
+        self.pieces.insert(50, None)
 
     def next(self, patience_s: float) -> tuple[np.ndarray, float, bool] | None:  # type: ignore[override]
         return self.pieces.pop(0) if self.pieces else None
 
 
-def test_a_card_that_is_held_up_goes_on_and_loses_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_card_that_is_held_up_goes_on_and_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("listen.microphone._Card", HeldUpCard)
     inbox: queue.SimpleQueue[object] = queue.SimpleQueue()
     recorder = Recorder(None, inbox)

@@ -136,13 +136,18 @@ def as_steps(levels: Levels) -> npt.NDArray[np.int16]:
     return np.clip(levels - LOW_DB, 0, STEPS - 1).astype(np.int16)
 
 
+def some_of(frames: Mask, most: int) -> npt.NDArray[np.intp]:
+    """Return the numbers of at most so many of the frames that are set, evenly spread."""
+    there = np.flatnonzero(frames)
+    return there[:: max(1, -(-len(there) // most))]
+
+
 def level_shares(steps: npt.NDArray[np.int16], frames: Mask) -> Array:
     """Return how often each level occurs in each column over some frames, shape (columns, STEPS).
 
     Shares are smoothed over about a decibel; SURPRISE of the whole is spread over 80 dB.
     """
-    there = np.flatnonzero(frames)
-    chosen = steps[there[:: -(-len(there) // MOST_FRAMES) or 1]].astype(np.intp)
+    chosen = steps[some_of(frames, MOST_FRAMES)].astype(np.intp)
     n, columns = chosen.shape
     flat = (chosen + np.arange(columns) * STEPS).ravel()
     counts = np.bincount(flat, minlength=columns * STEPS).reshape(columns, STEPS)

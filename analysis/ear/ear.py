@@ -387,7 +387,6 @@ class Ear:
         elif lost:
             changes += self.finish()
             self._restart(first)
-            self.state = None
         self._latest.append(finite(block.samples))
         changes += self._listen()
         self._forget()
@@ -437,7 +436,7 @@ class Ear:
         self._frame_odds.begin(start_s + self.grid.middle_s(0))
         self._latest = _Latest()
         self._rings.restart()
-        self._log_odds, self._turn = 0.0, None
+        self.state, self._log_odds, self._turn = None, 0.0, None
         self._last_settled_s = start_s
         self._due = self._unsettled = None
         self._since_change = SinceChange()

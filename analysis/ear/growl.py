@@ -192,7 +192,7 @@ def _way(course: Array, calm: Array, late: Array) -> tuple[Array, Array, Array]:
 
 def _usual(values: Array) -> tuple[float, float]:
     low, middle, high = low_middle_high(values)
-    return float(middle), float(high - low) / 2
+    return middle, (high - low) / 2
 
 
 def _repeats(x: Array, rate_hz: float, from_s: float, to_s: float) -> Repetition:

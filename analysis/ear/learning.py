@@ -26,11 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import (
-    binary_erosion,
-    median_filter,
-    uniform_filter1d,
-)
+from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
 
 from analysis.ear.beeps import LONGEST_S, clock, may_be_beeps, same
 from analysis.ear.buzzer import (
@@ -41,6 +37,7 @@ from analysis.ear.buzzer import (
     as_steps,
     evidence_temper,
     level_shares,
+    some_of,
     weigh,
 )
 from analysis.ear.chain import best_course_odds
@@ -432,12 +429,13 @@ def traits(
     if one.sum() < 6 or zero.sum() < 6:
         return None
     k = heard.columns
-    few = [_some(np.flatnonzero(m)) for m in (zero, one)]
-    middle = np.stack([np.median(levels[:, k][f], axis=0) for f in few])
+    telling_ones = levels[:, k]
+    few = [some_of(m, PLENTY) for m in (zero, one)]
+    middle = np.stack([np.median(telling_ones[f], axis=0) for f in few])
     usual = np.stack([s[k].argmax(axis=1) for s in heard.shares]) + LOW_DB + 0.5
     flat = np.stack(
         [
-            np.mean(np.abs(levels[:, k][m] - u) < 2.5, axis=0)
+            np.mean(np.abs(telling_ones[m] - u) < 2.5, axis=0)
             for m, u in zip((zero, one), usual, strict=True)
         ]
     )
@@ -513,11 +511,6 @@ def neighbours(columns: npt.NDArray[np.intp], bins: int) -> npt.NDArray[np.intp]
     return np.asarray(np.clip(columns[:, None] + np.r_[-9:-4, 5:10], 0, bins - 1))
 
 
-def _some(frames: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
-    """Return at most PLENTY of the frames, evenly spread."""
-    return frames[:: -(-len(frames) // PLENTY)]
-
-
 def make_print(
     levels: Levels, powers: Powers, heard: Labelled, grid: FrameGrid, quality: float
 ) -> BuzzerPrint:
@@ -525,11 +518,12 @@ def make_print(
     zero, one = cores(heard.labels, 3)
     one, zero = (m if m.any() else n for m, n in ((one, heard.labels), (zero, ~heard.labels)))
     k = heard.columns
-    few = [powers[_some(np.flatnonzero(m))] for m in (zero, one)]
+    few = [powers[some_of(m, PLENTY)] for m in (zero, one)]
     spectrum = np.stack([np.median(p, axis=0) for p in few]).astype(float)
     by_chance = divergence_between(heard.shares)[: grid.bins] < LEAST_DIVERGENCE
     spectrum[:, by_chance] = spectrum[:, by_chance].max(axis=0)
-    usual = np.stack([np.median(levels[:, k][m], axis=0) for m in (zero, one)]).astype(float)
+    telling_ones = levels[:, k]
+    usual = np.stack([np.median(telling_ones[m], axis=0) for m in (zero, one)]).astype(float)
     return BuzzerPrint(
         columns_hz=grid.columns_hz[k],
         evidence=heard.evidence,

@@ -68,6 +68,11 @@ class LiveEar:
         When the buzzer sounds, if told.
     buzzer : BuzzerPrint or None
         The buzzer, if it was taught.
+
+    Attributes
+    ----------
+    learnt : BuzzerPrint or None
+        Its print as it was taught or learnt, before it was followed; None while there is none.
     """
 
     def __init__(

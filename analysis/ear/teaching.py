@@ -362,11 +362,12 @@ def _fresh(powers: Powers, grid: FrameGrid, known: BuzzerPrint) -> Iterator[Buzz
     """Yield prints of what may be a known buzzer."""
     levels = grid.levels(powers)
     gap, columns = _gap(known, grid), known.columns_in(grid)
+    steps = as_steps(levels)
     for labels in (
         log_odds_by(known, levels, grid) > 0,
         _on_the_way(levels, gap[columns], columns),
     ):
-        heard = None if labels is None else refine(as_steps(levels), labels, grid.hop_s)
+        heard = None if labels is None else refine(steps, labels, grid.hop_s)
         if heard is None or np.mean(heard.labels == labels) < LEAST_AGREED:
             continue
         judged = judge(levels, TAUGHT_VOTES_S, heard, grid)
