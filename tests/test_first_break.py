@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 from bench.ear_training import TRAINING_SEEDS, VALIDATION_SEEDS, draw_scene
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.signal import fftconvolve
 
 from analysis.change import Change
@@ -79,6 +81,17 @@ def changes_at(edges):
     ]
 
 
+def told_live(raw, until_s, **known):
+    """Return the changes that are told, and how long after their own moment each is."""
+    gatherer, told = BeepGatherer(), []
+    for name, value in known.items():
+        setattr(gatherer, name, value)
+    for now_s in np.arange(0.005, until_s, 0.02):
+        fresh = [c for c in raw if now_s - 0.02 < c.time_s <= now_s]
+        told += [(c.time_s, now_s - c.time_s) for c in gatherer.take(fresh, now_s)]
+    return zip(*told, strict=True)
+
+
 def test_a_last_beep_that_is_cut_short_ends_the_train():
     trains = [(1.0, 2.83), (4.0, 5.615), (7.0, 8.293), (9.5, 11.108)]
     changes = changes_in(tone_on(beeping(trains), 13.0))
@@ -119,11 +132,32 @@ def test_one_train_alone_is_one_sound():
     assert [c.time_s for c in gather_beeps(raw, 25.0, 0.0)] == [2.4, edges[-1]]
     by_hand = np.random.default_rng(5).normal(0.0, 0.008, len(edges)) + edges
     assert len(gather_beeps(changes_at(np.sort(by_hand).tolist()), 25.0, 0.0)) == len(edges)
-    live, gatherer = [], BeepGatherer()
-    gatherer.pulse_s = (0.05, 0.1)  # so that the first beep is known for one
-    for now_s in np.arange(0.005, 25.0, 0.02):
-        live += gatherer.take([c for c in raw if now_s - 0.02 < c.time_s <= now_s], now_s)
-    assert [c.time_s for c in live] == [2.4, edges[-1]]
+    live, _ = told_live(raw, 25.0, pulse_s=(0.05, 0.1))  # so that the first beep is known for one
+    assert list(live) == [2.4, edges[-1]]
+
+
+def test_the_first_beeps_of_a_train_are_waited_with():
+    for beeps in (4, 5, 6, 9):
+        edges = beeping([(1.0, 1.0 + 0.44 * beeps)], 0.44, 0.2)
+        raw = changes_at(edges)
+        if beeps < 7:
+            assert [c.time_s for c in gather_beeps(raw)] == [1.0, edges[-1]]
+        live, _ = told_live(raw, 7.0)
+        assert list(live) == [1.0, edges[1], edges[2], edges[-1]]  # the first was told for one
+    few = changes_at(beeping([(1.0, 2.3)], 0.44, 0.2))
+    assert gather_beeps(few) == few
+    live, late_s = told_live(few, 7.0)
+    assert list(live) == [c.time_s for c in few] and max(late_s) < 0.8
+
+
+@given(st.lists(st.floats(0.06, 0.6), min_size=2, max_size=40), st.integers(0, 99))
+def test_what_a_hand_does_is_told_as_it_comes(lasts_s, seed):
+    jerks = np.random.default_rng(seed).normal(0.0, 0.03, len(lasts_s))
+    edges = (1.0 + np.cumsum(np.maximum(np.array(lasts_s) + jerks, 0.05))).tolist()
+    raw = changes_at(edges)
+    live, late_s = told_live(raw, edges[-1] + 1.0)
+    gathered = [c.time_s for c in gather_beeps(raw)]
+    assert set(gathered) <= set(live) <= set(edges) and max(late_s) < 4.0
 
 
 def test_beeps_that_noise_hides_end_no_train():
@@ -131,10 +165,8 @@ def test_beeps_that_noise_hides_end_no_train():
     hidden = [t for t in edges if not 4.75 < t < 5.1]  # two beeps
     raw = changes_at(hidden)
     assert [c.time_s for c in gather_beeps(raw)] == [1.0, edges[23], 4.0, edges[-1]]
-    live, gatherer = [], BeepGatherer()
-    for now_s in np.arange(0.005, 8.0, 0.02):
-        live += gatherer.take([c for c in raw if now_s - 0.02 < c.time_s <= now_s], now_s)
-    assert [c.time_s for c in live][-2:] == [4.0, edges[-1]]  # once the clock is known
+    live, _ = told_live(raw, 8.0)
+    assert list(live)[-2:] == [4.0, edges[-1]]  # once the clock is known
 
 
 def test_a_beep_that_is_due_and_does_not_come_ends_a_train():
@@ -146,11 +178,8 @@ def test_a_beep_that_is_due_and_does_not_come_ends_a_train():
         return 10.0 if np.searchsorted(edges, 0.5 * (begin_s + end_s)) % 2 else -10.0
 
     assert len(gather_beeps(raw, 14.0, 0.0, sounds=sounds)) == 40
-    live, gatherer = [], BeepGatherer()
-    gatherer.pulse_s, gatherer.sounds = (0.07, 0.09), sounds
-    for now_s in np.arange(0.005, 14.0, 0.02):
-        live += gatherer.take([c for c in raw if now_s - 0.02 < c.time_s <= now_s], now_s)
-    assert [c.time_s for c in live] == [c.time_s for c in gather_beeps(raw, sounds=sounds)]
+    live, _ = told_live(raw, 14.0, pulse_s=(0.07, 0.09), sounds=sounds)
+    assert list(live) == [c.time_s for c in gather_beeps(raw, sounds=sounds)]
 
 
 @pytest.mark.parametrize("rests_open, jerks", [(True, 0.005), (False, 0.03)])

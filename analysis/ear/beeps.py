@@ -35,6 +35,9 @@ that is turned brings cam lobes to a clock as well; but it rests between whiles,
 then is long."""
 EVENLY_S = 0.002
 """How far from its usual length the usual step may be, or by what is stated: no hand turns so."""
+FEWEST_BEEPS, STATED = 4, 2.0
+"""So many are beeps where there are too few for a clock, if each is as long as the one before, and
+follows as soon: to EVENLY_S, so many times what is stated, or at most SAME_S."""
 IN_TIME_S = 0.003
 MOST_OUT = 0.06
 """How far off the clock a beep may be heard beside its uncertainty, and in parts of a period."""
@@ -92,7 +95,7 @@ def gather_beeps(
     list of Change
     """
     beeping = _Beeping.of(changes, begin_s, end_s, pulse_s, sounds)
-    return changes if beeping is None else beeping.gathered(changes, end_s)
+    return _few_gathered(changes, end_s) if beeping is None else beeping.gathered(changes, end_s)
 
 
 @dataclass(frozen=True)
@@ -234,7 +237,8 @@ class BeepGatherer:
     """:func:`gather_beeps` for changes that come one by one.
 
     A beep is reported at once when it begins a train. The end of a train is known only when the
-    next beep has not come.
+    next beep has not come. While no clock is known, what may be a train's first beeps, each alike
+    the one before, waits until the next is due.
     """
 
     def __init__(self) -> None:
@@ -243,6 +247,7 @@ class BeepGatherer:
         self._raw: list[Change] = []
         self._began_s: float | None = None
         self._beeping: _Beeping | None = None
+        self._first: _Run | None = None
         self._waiting: list[Change] = []
         self._reported_s = -np.inf
 
@@ -273,13 +278,18 @@ class BeepGatherer:
             self._began_s = began_s = np.inf
         heard = _Beeping.of(self._raw, began_s, end_s, self.pulse_s, self.sounds)
         self._beeping = heard or self._beeping
-        gathered = self._beeping.gathered(self._raw, end_s) if self._beeping else self._raw
+        self._first = None if self._beeping else next(reversed(_Run.all_in(self._raw)), None)
+        by = self._beeping.gathered if self._beeping else _few_gathered
         # What is left of a train that was cut begins no train.
         self._waiting = [
-            c for c in gathered if c.time_s > self._reported_s and not (cut and c is self._raw[0])
+            c
+            for c in by(self._raw, end_s)
+            if c.time_s > self._reported_s and not (cut and c is self._raw[0])
         ]
 
     def _settled(self, change: Change, now_s: float) -> bool:
+        if self._first is not None and change.time_s > self._first.changes[0].time_s:
+            return now_s > self._first.waits_until()
         if change.change != "stops":
             return True
         if self._beeping is None:
@@ -289,6 +299,85 @@ class BeepGatherer:
         began_s = [c.time_s for c in self._raw if c.change == "starts" and c.time_s < change.time_s]
         last_s = max([change.time_s - self._beeping.beep_s, *began_s[-1:]])
         return self._beeping.is_over(last_s, now_s - SHOWS_LATEST_S)
+
+
+@dataclass(frozen=True, eq=False)
+class _Run:
+    """What may be beeps that follow each other evenly, each as long as the one before.
+
+    Attributes
+    ----------
+    changes : list of Change
+        Their starts and stops; the last beep may be cut short.
+    off_s : float
+        By how much they may differ.
+    """
+
+    changes: list[Change]
+    off_s: float
+
+    @classmethod
+    def all_in(cls, changes: list[Change]) -> "list[_Run]":
+        """Part changes into runs, as long as can be; none where a clock would show."""
+        starts = [c for c in changes if c.change == "starts"]
+        if len(_steps([c.time_s for c in starts])[1]) >= LEAST_BEEPS:
+            return []
+        stated_s = STATED * float(np.median([c.uncertainty_s for c in starts] or [0.0]))
+        off_s = min(max(EVENLY_S, stated_s), SAME_S)
+        runs: list[_Run] = []
+        for change in changes:
+            if runs and runs[-1]._goes_on_with(change):
+                runs[-1].changes.append(change)
+            else:
+                runs.append(cls([change], off_s))
+        return runs
+
+    @property
+    def starts_s(self) -> list[float]:
+        """When each began, in s."""
+        return [c.time_s for c in self.changes if c.change == "starts"]
+
+    @property
+    def lasts_s(self) -> list[float]:
+        """How long each of those that ended was, in s."""
+        begun = itertools.pairwise(self.changes)
+        return [b.time_s - a.time_s for a, b in begun if a.change == "starts"]
+
+    def _goes_on_with(self, change: Change) -> bool:
+        if change.change == "stops":
+            lasts_s = change.time_s - self.changes[-1].time_s
+            return (
+                self.changes[-1].change == "starts"
+                and lasts_s < min([*self.lasts_s[:1], LONGEST_S]) + self.off_s
+            )
+        if change.change != "starts" or self.changes[-1].change != "stops" or not self.starts_s:
+            return False
+        steps_s = np.diff([*self.starts_s, change.time_s])
+        return bool(
+            SHORTEST_S <= steps_s[-1] <= LONGEST_S
+            and np.ptp(steps_s[-2:]) <= self.off_s
+            and np.ptp(self.lasts_s[-2:]) <= self.off_s
+        )
+
+    def waits_until(self) -> float:
+        """Return by when one more beep would show, in s; at once where fewer than two are alike."""
+        if len(self.lasts_s) < 2 or np.ptp(self.lasts_s[-2:]) > self.off_s:
+            return -np.inf
+        return 2 * self.starts_s[-1] - self.starts_s[-2] + self.off_s + SHOWS_LATEST_S
+
+    def gathered(self, end_s: float) -> list[Change]:
+        """Return them as one sound, if they are so many that no hand made them."""
+        if len(self.starts_s) < FEWEST_BEEPS:
+            return self.changes
+        step_s = self.starts_s[1] - self.starts_s[0]
+        beeping = _Beeping(step_s, self.lasts_s[0], 1.5 * step_s, np.inf, unheard)
+        return beeping.gathered(self.changes, end_s)
+
+
+def _few_gathered(changes: list[Change], end_s: float) -> list[Change]:
+    """Return the changes with each run of beeps, too few to show a clock, made one sound."""
+    runs = _Run.all_in(changes)
+    return [c for run in runs for c in run.gathered(end_s)] if runs else changes
 
 
 def _last_beep(train: list[Change], beep_s: float) -> float:
