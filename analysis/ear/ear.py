@@ -417,16 +417,21 @@ class Ear:
     def reconsider(self, changes: list[Change]) -> list[Change]:
         """Return the changes in the light of all that was heard.
 
-        Their moments are told again, and two between which something else was heard are left out.
+        What was told stands, as it does live, unless it is off by more than its uncertainty; two
+        between which something else was heard are left out.
         """
         better = {}
         rarity = rarity_of_chatter(self._chatter)
         for change, kept in zip(changes, self.kept, strict=True):
             others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
             time_s, settled_s, uncertainty_s = kept.told(others, rarity)
-            better[kept] = replace(
-                change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s
-            )
+            if abs(time_s - change.time_s) > change.uncertainty_s:
+                better[kept] = replace(
+                    change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s
+                )
+            else:
+                settled_s = max(change.settled_s, kept.again_s)
+                better[kept] = replace(change, settled_s=settled_s)
         return [better[kept] for kept in self._without_others(self._repeats())]
 
     def _restart(self, first: int) -> None:
