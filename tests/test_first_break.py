@@ -5,7 +5,7 @@ import pytest
 from bench.ear_training import TRAINING_SEEDS, VALIDATION_SEEDS, draw_scene
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.signal import fftconvolve
+from scipy.signal import fftconvolve, lfilter
 
 from analysis.change import Change
 from analysis.ear.beeps import BeepGatherer, beat, clock, gather_beeps
@@ -17,10 +17,13 @@ from analysis.sound import Block
 RATE = 48000
 
 
-def tone_on(edges_s, seconds, pitch_hz=2900.0, noise=0.01):
-    """Return a tone that is on between each pair of edges, in white noise."""
+def tone_on(edges_s, seconds, pitch_hz=2900.0, noise=0.01, slow_s=0.0):
+    """Return a tone that is on between each pair of edges, and follows slowly, in white noise."""
     t = np.arange(round(seconds * RATE)) / RATE
-    on = np.searchsorted(edges_s, t, side="right") % 2 == 1
+    on = (np.searchsorted(edges_s, t, side="right") % 2).astype(float)
+    if slow_s:
+        stays = np.exp(-1 / (slow_s * RATE))
+        on = lfilter([1 - stays], [1, -stays], on)
     hiss = noise * np.random.default_rng(7).normal(size=len(t))
     return (0.3 * on * np.sin(2 * np.pi * pitch_hz * t) + hiss).astype(np.float32)
 
@@ -79,6 +82,18 @@ def changes_at(edges):
         Change(t, t, 0.001, "starts" if i % 2 == 0 else "stops", None, 20.0)
         for i, t in enumerate(edges)
     ]
+
+
+@pytest.mark.parametrize("opens", [True, False])
+def test_a_slow_buzzer_has_settled_when_it_comes_to_rest(opens):
+    # So fast that it is in neither state for as long.
+    chatter = (5.0 + np.cumsum([0.0, *[0.006, 0.007, 0.005, 0.008] * 3])).tolist()
+    edges = [*([1.0, 2.2, 3.4, 4.1] if opens else [1.0, 2.2, 3.4]), *chatter, 7.0]
+    changes = changes_in(tone_on(edges, 9.0, slow_s=0.011))
+    (change,) = (c for c in changes if 4.9 < c.time_s < 5.2)
+    assert change.time_s == pytest.approx(5.0, abs=0.003)
+    assert change.settled_s == pytest.approx(chatter[-1], abs=0.006)
+    assert all(c.settled_s == c.time_s for c in changes if c is not change)
 
 
 def told_live(raw, until_s, **known):

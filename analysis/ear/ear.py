@@ -126,6 +126,8 @@ ODDS_KEPT_S = 300.0
 """For how long what the frames said is kept, live: longer than the trains of a beeper last."""
 CHATTERS_FOR_S, MADE_AGAIN_S = 0.11, 0.004
 """For how long after a change it is heard whether the contact makes again, and the least of it."""
+SURELY = 0.9
+"""Odds of a later move from which one that comes to rest late has chattered: rooms ring on, too."""
 UNMOVED_S = 0.02
 """Where frames turn so long after sound was lost, the points had not moved in it."""
 BRIDGED_S = 0.5
@@ -508,10 +510,13 @@ class Ear:
             return
         begins, ends = begin_s - self._origin_s, end_s - self._origin_s
         spliced, stretch = self._stretch_of(state, begins, ends, change_s - begin_s)
-        if stretch.flips is None or stretch.flips[-1] < stretch.guess_s + MADE_AGAIN_S:
+        if stretch.flips is None:
+            return
+        by_rest = stretch.goes_by_rest()
+        if not by_rest and stretch.run[-1] < stretch.guess_s + MADE_AGAIN_S:
             return
         odds = self._found(state, stretch, spliced, stretch.guess_s).odds
-        if odds.none < DOUBTED:
+        if odds.none < DOUBTED and (not by_rest or odds.moves_after(stretch.guess_s) > SURELY):
             settled_s = spliced.when(odds.settled_s(stretch.guess_s))[0]
             again_s = max(self.kept[-1].again_s, settled_s)
             self.kept[-1] = replace(self.kept[-1], again_s=again_s)

@@ -121,6 +121,13 @@ class BreakOdds:
         left = (1 - self.none) * float(odds.sum())
         return replace(self, odds=odds / odds.sum(), none=self.none / (self.none + left))
 
+    def moves_after(self, first_s: float) -> float:
+        """Return the odds that the last move comes after a first, and not with it."""
+        if self.settles is None:
+            return 0.0
+        later = self.times_s > first_s + BRIEFEST_S
+        return float(self.settles[later].sum() / self.settles.sum())
+
     def settled_s(self, first_s: float) -> float:
         """Return when a change whose first sign is known has settled: `first_s` if at once."""
         if self.settles is None:

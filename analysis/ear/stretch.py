@@ -52,6 +52,10 @@ SHARE = 0.35
 """Steps overlap by the filter's length, so each counts for less than one of its own."""
 BETWEEN = (0.3, 0.45, 0.6, 0.75, 0.9)
 """Parts of the way to the new level at which a buzzer may be met."""
+OFF = (0.0, 0.15, 0.3, 0.45, 0.6, 0.75)
+"""Those at which it has not come to rest."""
+SEEN_S = 0.030
+"""So long after a make or break, all that is looked at about it is seen."""
 LATEST_S = 0.004
 """A moment that lies later than this after the first break is that of a later one."""
 STIR_LOG_ODDS = 8.0
@@ -156,6 +160,21 @@ class Stretch:
             run.insert(0, earlier)
         return run if len(run) % 2 else run[1:]
 
+    def goes_by_rest(self) -> bool:
+        """Take for the last make and break when the new state's level was left and reached for
+        good, if that is more than SEEN_S after what was thought so; say whether it is. A slow
+        buzzer whose contact chatters is for a while in neither state.
+        """
+        weights = SHARE * np.sum([_rests(one) for one in self._courses], axis=0)
+        weights[-5:] += FLIP_COST
+        states = _likeliest(weights, FLIP_COST)
+        edges = (np.flatnonzero(np.diff(states)) + 1) * STEP_S
+        later = edges[edges > self.guess_s + STEP_S].tolist()
+        if not states[-1] or not later or later[-1] < self.run[-1] + SEEN_S:
+            return False
+        self.flips = [self.guess_s, *later[-2:]] if len(later) > 1 else later
+        return True
+
     def go_by_frames(self) -> None:
         """Take the frames' word for when the new state began: its energy does not show it."""
         self.flips = [self.guess_s]
@@ -259,12 +278,17 @@ class Stretch:
     @cached_property
     def evidence(self) -> Array | None:
         """Return the log odds that the old state has been left, step by step, by energy."""
+        courses = self._courses
+        return SHARE * np.sum([_left(one) for one in courses], axis=0) if courses else None
+
+    @cached_property
+    def _courses(self) -> "list[_Course]":
+        """The courses of what tells of either state and shows the change."""
         edge = int(self.guess_s / STEP_S)
         if self.steps < 30 or edge < 8:
-            return None
+            return []
         calm = slice(0, edge - 110 if edge >= 150 else max(8, edge - 20))
-        total = np.zeros(self.steps)
-        told = False
+        courses = []
         for state in (0, 1):
             if not self.tell.responses[state].any():
                 continue
@@ -278,11 +302,9 @@ class Stretch:
                 if abs(new.level - old.level) > 3 * (old.spread + new.spread):
                     break
             ratio = (new.level + 1e-9) / (old.level + 1e-9)
-            if (ratio > 1) != (state != self.before) or max(ratio, 1 / ratio) < 1.25:
-                continue
-            total += SHARE * _left(level, beside, old, new)
-            told = True
-        return total if told else None
+            if (ratio > 1) == (state != self.before) and max(ratio, 1 / ratio) >= 1.25:
+                courses.append(_Course(level, beside, old, new))
+        return courses
 
     def _half_way(self, first_s: float) -> float:
         """Return when the first break was half done: filters spread it to either side alike."""
@@ -433,32 +455,58 @@ def log_odds_of_level(power: Array, beside: Array | None, old: slice, new: slice
     level = np.sqrt(power)
     noise = np.ones(len(level)) if beside is None else _smooth(beside, 8) + FLOOR
     usual = _usual(level, noise, old), _usual(level, noise, new)
-    return np.asarray(SHARE * _left(level, noise, *usual))
+    return np.asarray(SHARE * _left(_Course(level, noise, *usual)))
 
 
 def _smooth(values: Array, width: int) -> Array:
     return np.convolve(values, np.ones(width) / width, "same")
 
 
-def _left(level: Array, beside: Array, old: _Usual, new: _Usual) -> Array:
-    """Return the log odds that a level is not the old state's.
-
-    It may be the new state's, or anywhere between, or an accident that either state may suffer.
+@dataclass(frozen=True, eq=False)
+class _Course:
+    """How the level behind a filter, and the noise beside it, go on, step by step; and how they are
+    in either state.
     """
-    top = max(old.level, new.level)
 
-    def bell(at: float, usual: _Usual) -> Array:
-        noisier = np.clip(beside / usual.beside, 0.5, 1e4)
+    level: Array
+    beside: Array
+    old: _Usual
+    new: _Usual
+
+    def way(self, part: float) -> float:
+        """Return the level that has gone a part of the way from the old one to the new."""
+        return self.old.level + part * (self.new.level - self.old.level)
+
+    @property
+    def accident(self) -> float:
+        """How likely any level is by accident, which either state may suffer."""
+        return 0.02 / (3 * max(self.old.level, self.new.level))
+
+    def like(self, at: float, usual: _Usual) -> Array:
+        """Return how likely the level is where `at` is usual, give or take a usual spread."""
+        noisier = np.clip(self.beside / usual.beside, 0.5, 1e4)
+        top = max(self.old.level, self.new.level)
         spread = np.sqrt(noisier) * max(usual.spread, 0.02 * top, 0.05 * usual.level)
-        return np.exp(-0.5 * ((level - at) / spread) ** 2) / (spread * 2.507)
+        return np.asarray(np.exp(-0.5 * ((self.level - at) / spread) ** 2) / (spread * 2.507))
 
-    between = np.mean(
-        [bell(old.level + part * (new.level - old.level), old) for part in BETWEEN], axis=0
-    )
-    accident = 0.02 / (3 * top)
+
+def _left(course: _Course) -> Array:
+    """Return the log odds that a level is not the old state's, but the new one's, or between."""
+    old, new = course.old, course.new
+    between = np.mean([course.like(course.way(part), old) for part in BETWEEN], axis=0)
     return np.asarray(
-        np.log(0.45 * bell(new.level, new) + 0.45 * between + accident)
-        - np.log(0.9 * bell(old.level, old) + accident)
+        np.log(0.45 * course.like(new.level, new) + 0.45 * between + course.accident)
+        - np.log(0.9 * course.like(old.level, old) + course.accident)
+    )
+
+
+def _rests(course: _Course) -> Array:
+    """Return the log odds that a level is the new state's, and not some way off."""
+    new = course.new
+    off = [course.like(course.way(part), course.old if part < 0.5 else new) for part in OFF]
+    return np.asarray(
+        np.log(0.9 * course.like(new.level, new) + course.accident)
+        - np.log(0.9 * np.mean(off, axis=0) + course.accident)
     )
 
 
