@@ -35,6 +35,9 @@ that is turned brings cam lobes to a clock as well; but it rests between whiles,
 then is long."""
 EVENLY_S = 0.002
 """How far from its usual length the usual step may be, or by what is stated: no hand turns so."""
+UNBROKEN, UNVARYING = 16, 0.01
+"""So many steps without a pause since the sound began are a beeper's, if they keep to a clock by so
+small a part of a period or to EVENLY_S: nobody had turned the engine before."""
 FEWEST_BEEPS, STATED = 4, 2.0
 """So many are beeps where there are too few for a clock, if each is as long as the one before, and
 follows as soon: to EVENLY_S, so many times what is stated, or at most SAME_S."""
@@ -150,7 +153,8 @@ class _Beeping:
         beeping = cls(ticks[0], beep_s, ticks[1], begin_s, sounds)
         quiet_s = _quiet_s(changes, begin_s, end_s)
         if pulse_s is None and not _alone(starts_s, *ticks, quiet_s):
-            return beeping if len(beeping.trains(changes)) > 1 else None
+            parted = len(beeping.trains(changes)) > 1
+            return beeping if parted or _unbroken(starts_s, ticks[0], begin_s) else None
         return beeping
 
     def gathered(self, changes: list[Change], end_s: float) -> list[Change]:
@@ -226,6 +230,16 @@ def _evenly(starts: list[Change], period_s: float) -> bool:
     return bool(usual_s <= max(EVENLY_S, stated_s))
 
 
+def _unbroken(starts_s: list[float], period_s: float, begin_s: float) -> bool:
+    """Say whether beeps that never paused since the sound began keep to a clock for so long that
+    they are a beeper's, which sounds while the points rest.
+    """
+    _, short = _steps(starts_s)
+    exact = np.abs(short - period_s) < max(UNVARYING * period_s, EVENLY_S)
+    since_begin = 0.0 <= starts_s[0] - begin_s < period_s + HARDLY_S
+    return since_begin and len(short) >= UNBROKEN and float(np.mean(exact)) >= 1 - MOST_ODD_IF_EXACT
+
+
 def _quiet_s(changes: list[Change], begin_s: float, end_s: float) -> float:
     """Return the longer of the silences before the first sound and after the last, in s."""
     before_s = changes[0].time_s - begin_s if changes[0].change == "starts" else 0.0
@@ -278,7 +292,9 @@ class BeepGatherer:
             self._began_s = began_s = np.inf
         heard = _Beeping.of(self._raw, began_s, end_s, self.pulse_s, self.sounds)
         self._beeping = heard or self._beeping
-        self._first = None if self._beeping else next(reversed(_Run.all_in(self._raw)), None)
+        self._first = (
+            None if self._beeping else next(reversed(_Run.all_in(self._raw, UNBROKEN)), None)
+        )
         by = self._beeping.gathered if self._beeping else _few_gathered
         # What is left of a train that was cut begins no train.
         self._waiting = [
@@ -317,10 +333,10 @@ class _Run:
     off_s: float
 
     @classmethod
-    def all_in(cls, changes: list[Change]) -> "list[_Run]":
-        """Part changes into runs, as long as can be; none where a clock would show."""
+    def all_in(cls, changes: list[Change], fewer_than: int) -> "list[_Run]":
+        """Part changes into runs, as long as can be; none of so many that a clock would show."""
         starts = [c for c in changes if c.change == "starts"]
-        if len(_steps([c.time_s for c in starts])[1]) >= LEAST_BEEPS:
+        if len(_steps([c.time_s for c in starts])[1]) >= fewer_than:
             return []
         stated_s = STATED * float(np.median([c.uncertainty_s for c in starts] or [0.0]))
         off_s = min(max(EVENLY_S, stated_s), SAME_S)
@@ -376,7 +392,7 @@ class _Run:
 
 def _few_gathered(changes: list[Change], end_s: float) -> list[Change]:
     """Return the changes with each run of beeps, too few to show a clock, made one sound."""
-    runs = _Run.all_in(changes)
+    runs = _Run.all_in(changes, LEAST_BEEPS)
     return [c for run in runs for c in run.gathered(end_s)] if runs else changes
 
 
@@ -433,8 +449,8 @@ def same(period_s: Array) -> Array:
 def clock(starts_s: list[float], quiet_s: float = 0.0) -> tuple[float, float] | None:
     """Return the period of the beeps and the longest usual step, in s; None when there is none.
 
-    Beeps that never pause are no trains. One train alone is, in silence of `quiet_s` before it or
-    after it, if it keeps time as no hand on a crank does.
+    Beeps that never pause are no trains here. One train alone is, in silence of `quiet_s` before it
+    or after it, if it keeps time as no hand on a crank does.
     """
     ticks = _ticks(starts_s)
     if ticks is None:
