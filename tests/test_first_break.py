@@ -165,6 +165,15 @@ def test_the_first_beeps_of_a_train_are_waited_with():
     assert list(live) == [c.time_s for c in few] and max(late_s) < 0.8
 
 
+def test_a_beeper_that_sounds_as_the_points_rest_is_one_sound():
+    edges = beeping([(0.07, 9.0)], 0.41, 0.2)
+    assert gather_beeps(changes_at(edges[:-6]), 6.6, 0.0) == []
+    live, _ = told_live(changes_at(edges), 11.0)
+    assert list(live) == [*edges[:3], edges[-1]]  # the first was told for one
+    learnt, gatherer = changes_at(edges[:24]), BeepGatherer()
+    assert gatherer.take([], 0.02) == gatherer.take(learnt, edges[24]) == []
+
+
 @given(st.lists(st.floats(0.06, 0.6), min_size=2, max_size=40), st.integers(0, 99))
 def test_what_a_hand_does_is_told_as_it_comes(lasts_s, seed):
     jerks = np.random.default_rng(seed).normal(0.0, 0.03, len(lasts_s))

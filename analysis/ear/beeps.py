@@ -304,7 +304,7 @@ class BeepGatherer:
         ]
 
     def _settled(self, change: Change, now_s: float) -> bool:
-        if self._first is not None and change.time_s > self._first.changes[0].time_s:
+        if self._first is not None and self._first.holds(change, self._began_s):
             return now_s > self._first.waits_until()
         if change.change != "stops":
             return True
@@ -374,6 +374,15 @@ class _Run:
             and np.ptp(steps_s[-2:]) <= self.off_s
             and np.ptp(self.lasts_s[-2:]) <= self.off_s
         )
+
+    def holds(self, change: Change, begin_s: float | None) -> bool:
+        """Say whether a change may be none of its own, in sound that begins then: all but the first
+        may, and that as well if a beep may have been before it.
+        """
+        first_s = self.changes[0].time_s
+        if begin_s is not None and first_s - begin_s < np.diff(self.starts_s[:2]).sum():
+            return change.time_s >= first_s
+        return change.time_s > first_s
 
     def waits_until(self) -> float:
         """Return by when one more beep would show, in s; at once where fewer than two are alike."""

@@ -41,7 +41,7 @@ LATE_LOG_ODDS = 1.0
 """Log odds with which a sound is plain enough when there is no more to come."""
 MOST_TRIED = 2
 """How many prints that are not plain what had gone by is heard with at a time."""
-PLENTY = 8
+PLENTY = 4
 """So many changes, plainly a buzzer's, show it where the sound alone is not plain."""
 FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
@@ -173,7 +173,7 @@ class LiveEar:
             return None
         latest = deque(changes, maxlen=ENOUGH)
         ear.let_go(but=len(latest))
-        if latest and not self._taught and self._is_surely_none(ear, latest):
+        if not self._taught and (not latest or self._is_surely_none(ear, latest)):
             return None
         self._ear, self._trusted, self.learnt = ear, True, found
         self._latest = latest
