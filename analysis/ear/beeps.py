@@ -8,6 +8,11 @@ after the last beep, where nothing can be heard of it; then the gap stands in it
 Where a beep is due and silence is heard, the train is over. Where noise may have hidden it, the
 train goes on with what comes in time. A train whose first beep comes within a gap of where the
 sound begins may have begun before: its start is not told.
+
+Beeps that never pause may be the cam lobes of an engine that a motor turns, and are left alone;
+unless they have come since the sound began, as of a buzzer that sounds while the points rest. Four
+alike in even steps are a train even where there are too few to show a clock. Live, what may be the
+first of a train waits until the next is due.
 """
 
 import itertools

@@ -3,10 +3,10 @@
 A taught buzzer is listened for from the first block, and each change is reported as it settles, if
 it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. At ever longer
 intervals its print is tried to be fitted to the last LONGEST_S of sound; an untaught one is looked
-for there, until it is plain, or what it changed is plainly a buzzer's. What had gone by is then
-heard again, so that no change is lost, and from there on every change is reported as it settles.
-If the latest changes are surely no buzzer's after all, it is looked for anew; what was told before
-stays told.
+for there, until it has changed and is plain, or its changes are plainly a buzzer's. What had gone
+by is then heard again, so that no change is lost, and from there on every change is reported as it
+settles. If the latest changes are surely no buzzer's after all, it is looked for anew; what was
+told before stays told.
 Every PIECE_S the print follows the buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
