@@ -297,9 +297,8 @@ class BeepGatherer:
             self._began_s = began_s = np.inf
         heard = _Beeping.of(self._raw, began_s, end_s, self.pulse_s, self.sounds)
         self._beeping = heard or self._beeping
-        self._first = (
-            None if self._beeping else next(reversed(_Run.all_in(self._raw, UNBROKEN)), None)
-        )
+        runs = [] if self._beeping else _Run.all_in(self._raw, UNBROKEN)
+        self._first = runs[-1] if runs else None
         by = self._beeping.gathered if self._beeping else _few_gathered
         # What is left of a train that was cut begins no train.
         self._waiting = [

@@ -427,13 +427,12 @@ class Ear:
         for change, kept in zip(changes, self.kept, strict=True):
             others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
             time_s, settled_s, uncertainty_s = kept.told(others, rarity)
-            if abs(time_s - change.time_s) > change.uncertainty_s:
-                better[kept] = replace(
-                    change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s
-                )
-            else:
+            if abs(time_s - change.time_s) <= change.uncertainty_s:
+                time_s, uncertainty_s = change.time_s, change.uncertainty_s
                 settled_s = max(change.settled_s, kept.again_s)
-                better[kept] = replace(change, settled_s=settled_s)
+            better[kept] = replace(
+                change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s
+            )
         return [better[kept] for kept in self._without_others(self._repeats())]
 
     def _restart(self, first: int) -> None:

@@ -146,13 +146,9 @@ class Stretch:
         """
         if self.evidence is None:
             return None
-        weights = self.evidence.copy()
-        weights[-5:] += FLIP_COST
-        states = _likeliest(weights, FLIP_COST)
-        edges = np.flatnonzero(np.diff(states)) + 1
-        if not states[-1] or len(edges) == 0:
+        crossings = _crossings(self.evidence)
+        if not crossings:
             return None
-        crossings = (edges * STEP_S).tolist()
         run = [crossings[-1]]
         for earlier in reversed(crossings[:-1]):
             if run[0] - earlier >= CHATTER_S:
@@ -166,11 +162,8 @@ class Stretch:
         buzzer whose contact chatters is for a while in neither state.
         """
         weights = SHARE * np.sum([_rests(one) for one in self._courses], axis=0)
-        weights[-5:] += FLIP_COST
-        states = _likeliest(weights, FLIP_COST)
-        edges = (np.flatnonzero(np.diff(states)) + 1) * STEP_S
-        later = edges[edges > self.guess_s + STEP_S].tolist()
-        if not states[-1] or not later or later[-1] < self.run[-1] + SEEN_S:
+        later = [t for t in _crossings(weights) if t > self.guess_s + STEP_S]
+        if not later or later[-1] < self.run[-1] + SEEN_S:
             return False
         self.flips = [self.guess_s, *later[-2:]] if len(later) > 1 else later
         return True
@@ -508,6 +501,17 @@ def _rests(course: _Course) -> Array:
         np.log(0.9 * course.like(new.level, new) + course.accident)
         - np.log(0.9 * np.mean(off, axis=0) + course.accident)
     )
+
+
+def _crossings(weights: Array) -> list[float]:
+    """Return when the likeliest course goes from one state to the other, in s, by the log odds of
+    the new one; nothing if it does not end in that.
+    """
+    weights = weights.copy()
+    weights[-5:] += FLIP_COST
+    states = _likeliest(weights, FLIP_COST)
+    edges = np.flatnonzero(np.diff(states)) + 1
+    return (edges * STEP_S).tolist() if states[-1] else []
 
 
 def _likeliest(weights: Array, cost: float) -> Mask:
