@@ -45,8 +45,11 @@ UNBROKEN, UNVARYING = 16, 0.01
 small a part of a period or to EVENLY_S: nobody had turned the engine before."""
 FEWEST_BEEPS, STATED = 4, 2.0
 """So many are beeps where there are too few for a clock, if each is as long as the one before, and
-follows as soon: to EVENLY_S, so many times what is stated, or at most SAME_S."""
+follows as soon: to EVENLY_S, so many times what is stated, or at most SAME_S. As many gaps of more
+trains than one do."""
 IN_TIME_S = 0.003
+CHATTER_S = 0.1
+"""By how much chatter may draw out the first beep of a train."""
 MOST_OUT = 0.06
 """How far off the clock a beep may be heard beside its uncertainty, and in parts of a period."""
 MOST_HIDDEN = 2
@@ -61,6 +64,8 @@ HARDLY_S = 0.03
 """So much of a beep is heard as nothing where the sound begins."""
 PLAINLY_LOG_ODDS = 3.0
 """Log odds from which a beep that was due plainly did not come."""
+LONG_S = 2.0
+"""After which a beep in the midst of a train remains there."""
 REMEMBERED = 200
 """Latest changes from which the clock of a live train is taken."""
 MOST_ODD = 0.25
@@ -282,14 +287,16 @@ class BeepGatherer:
         if self._began_s is None:
             self._began_s = min(now_s, end_s)
         if changes or end_s < np.inf:
-            self._gather(changes, self._began_s, end_s)
+            self._gather(changes, self._began_s, min(now_s, end_s), end_s)
         settled = []
         while self._waiting and self._settled(self._waiting[0], now_s):
             settled.append(self._waiting.pop(0))
             self._reported_s = settled[-1].time_s
         return settled
 
-    def _gather(self, changes: list[Change], began_s: float, end_s: float) -> None:
+    def _gather(
+        self, changes: list[Change], began_s: float, now_s: float, end_s: float
+    ) -> None:
         raw = [*self._raw, *changes]
         self._raw = raw[-REMEMBERED:]
         cut = len(raw) > len(self._raw)
@@ -300,11 +307,15 @@ class BeepGatherer:
         runs = [] if self._beeping else _Run.all_in(self._raw, UNBROKEN)
         self._first = runs[-1] if runs else None
         by = self._beeping.gathered if self._beeping else _few_gathered
-        # What is left of a train that was cut begins no train.
+        # What is left of a train that was cut begins no train, and what has long been in the midst
+        # of one does not end it.
+        open_s = {c.time_s for c in (*self._waiting, *changes)}
         self._waiting = [
             c
             for c in by(self._raw, end_s)
-            if c.time_s > self._reported_s and not (cut and c is self._raw[0])
+            if c.time_s > self._reported_s
+            and (c.time_s in open_s or now_s < c.time_s + LONG_S)
+            and not (cut and c is self._raw[0])
         ]
 
     def _settled(self, change: Change, now_s: float) -> bool:
@@ -325,16 +336,21 @@ class BeepGatherer:
 class _Run:
     """What may be beeps that follow each other evenly, each as long as the one before.
 
+    Chatter may draw out the first, and the last may be cut short; the gaps are alike.
+
     Attributes
     ----------
     changes : list of Change
-        Their starts and stops; the last beep may be cut short.
+        Their starts and stops.
     off_s : float
         By how much they may differ.
+    known_s : (float, float) or None
+        Lengths of a beep and a gap, by runs before this one.
     """
 
     changes: list[Change]
     off_s: float
+    known_s: tuple[float, float] | None = None
 
     @classmethod
     def all_in(cls, changes: list[Change], fewer_than: int) -> "list[_Run]":
@@ -349,7 +365,7 @@ class _Run:
             if runs and runs[-1]._goes_on_with(change):
                 runs[-1].changes.append(change)
             else:
-                runs.append(cls([change], off_s))
+                runs.append(cls([change], off_s, runs[-1].pulse_s if runs else None))
         return runs
 
     @property
@@ -360,24 +376,44 @@ class _Run:
     @property
     def lasts_s(self) -> list[float]:
         """How long each of those that ended was, in s."""
-        begun = itertools.pairwise(self.changes)
-        return [b.time_s - a.time_s for a, b in begun if a.change == "starts"]
+        return self._after("starts")
+
+    @property
+    def gaps_s(self) -> list[float]:
+        """How long it was silent before each but the first, in s."""
+        return self._after("stops")
+
+    def _after(self, change: str) -> list[float]:
+        pairs = itertools.pairwise(self.changes)
+        return [b.time_s - a.time_s for a, b in pairs if a.change == change]
+
+    @property
+    def pulse_s(self) -> tuple[float, float] | None:
+        """Lengths of a beep and a gap, in s, if two beeps were alike here or in a run before."""
+        alike = np.flatnonzero(np.abs(np.diff(self.lasts_s)) <= self.off_s)
+        return (self.lasts_s[alike[-1]], self.gaps_s[alike[-1]]) if len(alike) else self.known_s
 
     def _goes_on_with(self, change: Change) -> bool:
+        last = self.changes[-1]
         if change.change == "stops":
-            lasts_s = change.time_s - self.changes[-1].time_s
-            return (
-                self.changes[-1].change == "starts"
-                and lasts_s < min([*self.lasts_s[:1], LONGEST_S]) + self.off_s
-            )
-        if change.change != "starts" or self.changes[-1].change != "stops" or not self.starts_s:
+            longest_s = min([*self.lasts_s[-1:], LONGEST_S]) + self.off_s
+            return last.change == "starts" and change.time_s - last.time_s < longest_s
+        if change.change != "starts" or last.change != "stops" or not self.starts_s:
             return False
-        steps_s = np.diff([*self.starts_s, change.time_s])
+        step_s = change.time_s - self.starts_s[-1]
+        gaps_s = [*self.gaps_s[-1:], change.time_s - last.time_s]
         return bool(
-            SHORTEST_S <= steps_s[-1] <= LONGEST_S
-            and np.ptp(steps_s[-2:]) <= self.off_s
-            and np.ptp(self.lasts_s[-2:]) <= self.off_s
+            SHORTEST_S <= step_s <= LONGEST_S
+            and np.ptp(gaps_s) <= self.off_s
+            and (np.ptp(self.lasts_s[-2:]) <= self.off_s or self.drawn_out)
         )
+
+    @property
+    def drawn_out(self) -> bool:
+        """Whether chatter has drawn out the first of no more than two beeps."""
+        if len(self.lasts_s) != 2:
+            return False
+        return self.off_s < self.lasts_s[0] - self.lasts_s[1] < CHATTER_S
 
     def holds(self, change: Change, begin_s: float | None) -> bool:
         """Say whether a change may be none of its own, in sound that begins then: all but the first
@@ -390,23 +426,48 @@ class _Run:
 
     def waits_until(self) -> float:
         """Return by when one more beep would show, in s; at once where fewer than two are alike."""
-        if len(self.lasts_s) < 2 or np.ptp(self.lasts_s[-2:]) > self.off_s:
+        if self.pulse_s is None or not self.may_beep(*self.pulse_s):
             return -np.inf
-        return 2 * self.starts_s[-1] - self.starts_s[-2] + self.off_s + SHOWS_LATEST_S
+        last = self.changes[-1]
+        if last.change == "stops" and self.lasts_s[-1] < self.pulse_s[0] - self.off_s:
+            return -np.inf
+        since_s = self.pulse_s if last.change == "starts" else self.pulse_s[1:]
+        return last.time_s + sum(since_s) + self.off_s + SHOWS_LATEST_S
 
-    def gathered(self, end_s: float) -> list[Change]:
-        """Return them as one sound, if they are so many that no hand made them."""
-        if len(self.starts_s) < FEWEST_BEEPS:
-            return self.changes
-        step_s = self.starts_s[1] - self.starts_s[0]
-        beeping = _Beeping(step_s, self.lasts_s[0], 1.5 * step_s, np.inf, unheard)
-        return beeping.gathered(self.changes, end_s)
+    def may_beep(self, beep_s: float, gap_s: float) -> bool:
+        """Say whether they may be beeps and gaps of such lengths."""
+        longer_s = np.array(self.lasts_s) - beep_s
+        off_s = np.array(self.gaps_s) - gap_s
+        return bool(
+            self.starts_s
+            and np.all(longer_s < CHATTER_S)
+            and np.all(longer_s[:-1] > -self.off_s)
+            and np.all(np.abs(off_s) <= self.off_s)
+        )
 
 
 def _few_gathered(changes: list[Change], end_s: float) -> list[Change]:
-    """Return the changes with each run of beeps, too few to show a clock, made one sound."""
+    """Return the changes with each train of beeps made one sound, where they are too few to show a
+    clock, but alike as no hand makes them.
+    """
     runs = _Run.all_in(changes, LEAST_BEEPS)
-    return [c for run in runs for c in run.gathered(end_s)] if runs else changes
+    best: tuple[int, tuple[float, float], list[_Run]] = 0, (0.0, 0.0), []
+    for pulse_s in (run.pulse_s for run in runs):
+        if pulse_s is not None:
+            trains = [run for run in runs if run.may_beep(*pulse_s)]
+            gaps = sum(len(run.gaps_s) for run in trains)
+            best = max(best, (gaps, pulse_s, trains), key=lambda one: one[0])
+    gaps, (beep_s, gap_s), trains = best
+    longer = [lasts_s > beep_s + CHATTER_S for run in runs for lasts_s in run.lasts_s]
+    if gaps < FEWEST_BEEPS - 1 or np.mean(longer) > MOST_LONGER:
+        return changes
+    step_s = beep_s + gap_s
+    beeping = _Beeping(step_s, beep_s, 1.5 * step_s, np.inf, unheard)
+    return [
+        c
+        for run in runs
+        for c in (beeping.gathered(run.changes, end_s) if run in trains else run.changes)
+    ]
 
 
 def _last_beep(train: list[Change], beep_s: float) -> float:
