@@ -294,9 +294,7 @@ class BeepGatherer:
             self._reported_s = settled[-1].time_s
         return settled
 
-    def _gather(
-        self, changes: list[Change], began_s: float, now_s: float, end_s: float
-    ) -> None:
+    def _gather(self, changes: list[Change], began_s: float, now_s: float, end_s: float) -> None:
         raw = [*self._raw, *changes]
         self._raw = raw[-REMEMBERED:]
         cut = len(raw) > len(self._raw)

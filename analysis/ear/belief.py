@@ -50,6 +50,12 @@ SHARPEST_MS = 0.1
 USUAL_SWING_DB, EVEN_DB, STEADIEST_DB = 1.0, 0.37, 0.1
 """The swing of what sounded but once; up to which it is as loud each time; and as can be."""
 
+SURE_LOG_ODDS, CLEARLY = 3.0, 0.3
+"""Log odds from which a buzzer is sure; and by how much more another sound's worth must be for that
+to be the buzzer, and not what was likelier at first."""
+PER_LOG_ODDS = 0.3
+"""How much the log odds of a buzzer are worth, beside the logarithm of how much is heard of it."""
+
 
 @dataclass(frozen=True)
 class Repeats:
@@ -124,6 +130,23 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
         if repeats is not None and buzzer.open_state is None:
             log_odds += HISSES
     return log_odds if np.isfinite(buzzer.quality) else log_odds + UNFITTED
+
+
+def worth(log_odds: float, changes: Sequence[Change], doubt: float) -> float:
+    """Return how much is heard, and how surely; a buzzer that is sure is no surer than another.
+
+    Parameters
+    ----------
+    log_odds : float
+        That it is a buzzer.
+    changes : sequence of Change
+        That were heard of it.
+    doubt : float
+        Mean odds that one of them is none.
+    """
+    true_changes = (1.0 - doubt) * len(changes)
+    surely = PER_LOG_ODDS * min(log_odds, SURE_LOG_ODDS)
+    return float(np.log(max(true_changes, 0.5))) + surely
 
 
 def clues(changes: Sequence[Change], manner: Manner) -> tuple[float, ...]:

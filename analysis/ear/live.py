@@ -16,17 +16,17 @@ be known by then.
 import math
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from analysis.change import Change, Points, Sounding
 from analysis.ear.beeps import BeepGatherer
-from analysis.ear.belief import log_odds_of_buzzer
+from analysis.ear.belief import CLEARLY, SURE_LOG_ODDS, log_odds_of_buzzer, worth
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
 from analysis.ear.recording import (
     ENOUGH,
     PLAIN_LOG_ODDS,
-    SURE_LOG_ODDS,
     SURELY_NONE,
     TRIED_LOG_ODDS,
 )
@@ -82,7 +82,7 @@ class LiveEar:
         self._sounding = sounding
         self._lately = Lately(CELL_S, LONGEST_S)
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
-        self._next_s = FIRST_TRY_S
+        self._find_s, self._follow_s = FIRST_TRY_S, math.inf
         self._taught = buzzer is not None
         self._trusted = False  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)
@@ -124,61 +124,83 @@ class LiveEar:
 
     def _look_back(self) -> list[Change]:
         """Learn, fit or follow the buzzer, when that is due; return what is told of it anew."""
-        ear = self._ear
-        is_due = self._lately.heard_s > self._next_s - CELL_S / 2
-        if not is_due or (ear is not None and ear.busy):
+        now_s, ear = self._lately.heard_s + CELL_S / 2, self._ear
+        if ear is not None and ear.busy:
             return []
-        if ear is None or not self._trusted:
+        if now_s > self._find_s and not self._is_shown():
             return self._find(at_end=False)
-        self._follow(ear)
+        if ear is not None and now_s > self._follow_s:
+            self._follow(ear)
         return []
 
+    def _is_shown(self) -> bool:
+        """Say whether the buzzer is known for good, so that no likelier one is looked for."""
+        return self._trusted and (self._taught or len(self._latest) == ENOUGH)
+
     def _find(self, at_end: bool) -> list[Change]:
-        """Learn the buzzer, or fit the taught one to the sound of this day."""
+        """Learn the buzzer, or a likelier one, or fit the taught one to the sound of this day."""
         heard_s = self._lately.heard_s
-        self._next_s = heard_s + min(LONGEST_S, (RELUCTANCE - 1) * heard_s)
+        self._find_s = heard_s + min(LONGEST_S, (RELUCTANCE - 1) * heard_s)
         if not self._lately.blocks:
             return []
-        prints = find(frames_of(self._lately.blocks), self._grid, self.buzzer)
-        changes = self._hear_by_any(prints, self._plain_log_odds(at_end))
-        return [change for change in changes if change.time_s > self._told_s + SAME_S]
+        found = find(
+            frames_of(self._lately.blocks), self._grid, self.buzzer if self._taught else None
+        )
+        best: _Tried | None = None
+        for number, one in enumerate(found):
+            plain = one.quality >= self._plain_log_odds(at_end)
+            if one.quality < TRIED_LOG_ODDS or not (plain or number < MOST_TRIED):
+                continue
+            tried = self._try(one)
+            if self._may_be_it(tried, plain, at_end) and tried.is_rather_it(best):
+                best = tried
+                if plain and tried.log_odds > SURE_LOG_ODDS:
+                    break
+        if best is None or not best.is_rather_it(self._now()):
+            return []
+        if self._trusted:
+            self._told_s = self._latest[-1].time_s
+            self._gatherer = BeepGatherer()
+        self._ear, self._trusted, self.learnt = best.ear, True, best.buzzer
+        self._latest = deque(best.changes, maxlen=ENOUGH)
+        self._follow_s = heard_s + PIECE_S
+        return [change for change in best.changes if change.time_s > self._told_s + SAME_S]
 
     def _plain_log_odds(self, at_end: bool) -> float:
         """Return the log odds with which a sound is plain enough by now."""
-        if self._ear is None:
+        if not self._taught:
             return LATE_LOG_ODDS if at_end else PLAIN_LOG_ODDS
         enough = at_end or self._lately.heard_s >= LITTLE_S
         return LEAST_WORTH if enough else PLAIN_LOG_ODDS
 
-    def _hear_by_any(self, prints: list[BuzzerPrint], plain_log_odds: float) -> list[Change]:
-        """Hear what had gone by with the first print that is a buzzer's, if any is."""
-        for number, one in enumerate(prints):
-            plain = one.quality >= plain_log_odds
-            changes = self._hear_again(one, plain) if plain or number < MOST_TRIED else None
-            if changes is not None:
-                return changes
-        return []
-
-    def _hear_again(self, found: BuzzerPrint, plain: bool) -> list[Change] | None:
-        """Hear with a print what had gone by, and go on with it; None if that is no buzzer.
-
-        One that is not plainly a buzzer's has to be shown by its changes.
-        """
-        if found.quality < TRIED_LOG_ODDS:
-            return None
+    def _try(self, found: BuzzerPrint) -> "_Tried":
+        """Hear with a print what had gone by."""
         ear = Ear(self._grid.rate_hz, found, self._sounding)
         changes = [change for block in self._lately.blocks for change in ear.hear(block)]
         log_odds = log_odds_of_buzzer(found, changes, ear.manner())
-        if log_odds <= (0.0 if plain else SURE_LOG_ODDS) or not (plain or len(changes) >= PLENTY):
+        tried = _Tried(found, ear, changes, log_odds, worth(log_odds, changes, ear.doubt))
+        ear.let_go(but=min(len(changes), ENOUGH))
+        return tried
+
+    def _may_be_it(self, tried: "_Tried", plain: bool, at_end: bool) -> bool:
+        """Say whether it is a buzzer: one that is not plainly has to be shown by its changes."""
+        changes, log_odds = tried.changes, tried.log_odds
+        if not (plain or at_end):
+            return log_odds > SURE_LOG_ODDS and len(changes) >= PLENTY
+        shown = self._taught or (
+            len(changes) > 0 and not self._is_surely_none(tried.ear, changes[-ENOUGH:])
+        )
+        return log_odds > 0 and shown
+
+    def _now(self) -> "_Tried | None":
+        """Return what is heard now, by what it told of the latest sound; None if nothing is."""
+        if self._ear is None or not self._trusted:
             return None
-        latest = deque(changes, maxlen=ENOUGH)
-        ear.let_go(but=len(latest))
-        if not self._taught and (not latest or self._is_surely_none(ear, latest)):
-            return None
-        self._ear, self._trusted, self.learnt = ear, True, found
-        self._latest = latest
-        self._next_s = self._lately.heard_s + PIECE_S
-        return changes
+        since_s = self._lately.blocks[0].start_s
+        latest = [change for change in self._latest if change.time_s >= since_s]
+        log_odds = log_odds_of_buzzer(self._ear.buzzer, self._latest, self._ear.manner())
+        value = worth(log_odds, latest, self._ear.doubt)
+        return _Tried(self._ear.buzzer, self._ear, latest, log_odds, value)
 
     def _believed(self, ear: Ear, changes: list[Change]) -> list[Change]:
         """Return what may be told: of a taught buzzer, only what is rather a buzzer's than not.
@@ -212,12 +234,27 @@ class LiveEar:
         self._told_s = told[-1].time_s if told else self._told_s
         self._ear, self._trusted, self.learnt = None, False, None
         self._gatherer = BeepGatherer()
-        self._next_s = self._lately.heard_s + FIRST_TRY_S
+        self._find_s, self._follow_s = self._lately.heard_s + FIRST_TRY_S, math.inf
 
     def _follow(self, ear: Ear) -> None:
-        self._next_s = self._lately.heard_s + PIECE_S
+        self._follow_s = self._lately.heard_s + PIECE_S
         since_s = self._lately.blocks[-1].end_s - FOLLOWED_S
         latest = [block for block in self._lately.blocks if block.start_s > since_s - CELL_S / 2]
         pieces = Pieces(latest, ear.buzzer)
         if len(pieces.blocks) > 1:
             ear.follow(pieces.fresh(ear.buzzer))
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    """What was heard of the latest sound with one print."""
+
+    buzzer: BuzzerPrint
+    ear: Ear
+    changes: list[Change]
+    log_odds: float
+    worth: float
+
+    def is_rather_it(self, other: "_Tried | None") -> bool:
+        """Say whether this is the buzzer, and not what was likelier at first."""
+        return other is None or self.worth > other.worth + CLEARLY

@@ -20,7 +20,7 @@ import numpy as np
 
 from analysis.change import Change, Sounding
 from analysis.ear.beeps import gather_beeps
-from analysis.ear.belief import log_odds_of_buzzer
+from analysis.ear.belief import CLEARLY, SURE_LOG_ODDS, log_odds_of_buzzer, worth
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
@@ -45,11 +45,6 @@ UNLIKELY = -1.0
 """Log odds below which it is not heard again as one that drifts."""
 DRIFT_EVERY = 3
 """Of so many windows one is looked at for drift."""
-SURE_LOG_ODDS, CLEARLY = 3.0, 0.3
-"""Log odds of a plain buzzer from which the search ends; and by how much more another sound's worth
-must be for that to be the buzzer, and not what was likelier at first."""
-PER_LOG_ODDS = 0.3
-"""How much the log odds of a buzzer are worth, beside the logarithm of how much is heard of it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,8 +168,8 @@ class _Attempt:
         Without a buzzer where that was none.
     log_odds : float
         That it is a buzzer.
-    true_changes : float
-        How many changes it is expected to have made.
+    worth : float
+        Of the same.
     drifts : float
         Largest share of a piece's frames of which its own print says else than the window's, on an
         average of the windows looked at; 0 where each piece was heard with its own.
@@ -182,14 +177,8 @@ class _Attempt:
 
     heard: Heard
     log_odds: float = -np.inf
-    true_changes: float = 0.0
+    worth: float = -np.inf
     drifts: float = 0.0
-
-    @property
-    def worth(self) -> float:
-        """How much is heard, and how surely; a buzzer that is sure is no surer than another."""
-        surely = PER_LOG_ODDS * min(self.log_odds, SURE_LOG_ODDS)
-        return float(np.log(max(self.true_changes, 0.5))) + surely
 
     def is_rather_it(self, likelier: "_Attempt") -> bool:
         """Say whether this is the buzzer, and not what was likelier at first."""
@@ -253,6 +242,6 @@ def _hear(
     drifted = float(np.mean(differ or [0.0]))
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds), log_odds, drifts=drifted)
-    true_changes = (1.0 - ear.doubt) * len(changes)
+    value = worth(log_odds, changes, ear.doubt)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
-    return _Attempt(Heard(changes, buzzer, seconds), log_odds, true_changes, drifted)
+    return _Attempt(Heard(changes, buzzer, seconds), log_odds, value, drifted)
