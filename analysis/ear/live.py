@@ -41,8 +41,11 @@ LATE_LOG_ODDS = 1.0
 """Log odds with which a sound is plain enough when there is no more to come."""
 MOST_TRIED = 2
 """How many prints that are not plain what had gone by is heard with at a time."""
-PLENTY = 4
-"""So many changes, plainly a buzzer's, show it where the sound alone is not plain."""
+SHOWN_LOG_ODDS, FEWEST = 6.0, 3
+"""Log odds over all changes that show a buzzer where the sound alone is not plain: twice as many,
+by half of them each. Of fewer changes anything may be sharp and alike."""
+PLENTY = 6
+"""So many of a sure buzzer are enough to look for none that is likelier."""
 FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
 """Each try to learn or fit comes this much later than the one before, up to LONGEST_S apart."""
@@ -116,7 +119,7 @@ class LiveEar:
     def finish(self) -> list[Change]:
         """Return what the end of the sound leaves unsettled."""
         self._lately.end_cell()
-        changes = [] if self._trusted else self._find(at_end=True)
+        changes = self._find(at_end=True)
         if self._ear is not None:
             changes += self._believed(self._ear, self._ear.finish())
         end_s = self._lately.blocks[-1].end_s if self._lately.blocks else 0.0
@@ -127,7 +130,7 @@ class LiveEar:
         now_s, ear = self._lately.heard_s + CELL_S / 2, self._ear
         if ear is not None and ear.busy:
             return []
-        if now_s > self._find_s and not self._is_shown():
+        if now_s > self._find_s:
             return self._find(at_end=False)
         if ear is not None and now_s > self._follow_s:
             self._follow(ear)
@@ -135,13 +138,18 @@ class LiveEar:
 
     def _is_shown(self) -> bool:
         """Say whether the buzzer is known for good, so that no likelier one is looked for."""
-        return self._trusted and (self._taught or len(self._latest) == ENOUGH)
+        now = self._now()
+        if now is None or self._taught:
+            return now is not None
+        return len(self._latest) == ENOUGH or (
+            len(self._latest) >= PLENTY and now.log_odds > SURE_LOG_ODDS
+        )
 
     def _find(self, at_end: bool) -> list[Change]:
         """Learn the buzzer, or a likelier one, or fit the taught one to the sound of this day."""
         heard_s = self._lately.heard_s
         self._find_s = heard_s + min(LONGEST_S, (RELUCTANCE - 1) * heard_s)
-        if not self._lately.blocks:
+        if not self._lately.blocks or self._is_shown():
             return []
         found = find(
             frames_of(self._lately.blocks), self._grid, self.buzzer if self._taught else None
@@ -152,11 +160,12 @@ class LiveEar:
             if one.quality < TRIED_LOG_ODDS or not (plain or number < MOST_TRIED):
                 continue
             tried = self._try(one)
-            if self._may_be_it(tried, plain, at_end) and tried.is_rather_it(best):
+            if self._may_be_it(tried, plain, at_end) and (best is None or tried.worth > best.worth):
                 best = tried
                 if plain and tried.log_odds > SURE_LOG_ODDS:
                     break
-        if best is None or not best.is_rather_it(self._now()):
+        now = self._now()
+        if best is None or (now is not None and best.worth <= now.worth + CLEARLY):
             return []
         if self._trusted:
             self._told_s = self._latest[-1].time_s
@@ -186,7 +195,7 @@ class LiveEar:
         """Say whether it is a buzzer: one that is not plainly has to be shown by its changes."""
         changes, log_odds = tried.changes, tried.log_odds
         if not (plain or at_end):
-            return log_odds > SURE_LOG_ODDS and len(changes) >= PLENTY
+            return len(changes) >= FEWEST and log_odds * len(changes) > SHOWN_LOG_ODDS
         shown = self._taught or (
             len(changes) > 0 and not self._is_surely_none(tried.ear, changes[-ENOUGH:])
         )
@@ -254,7 +263,3 @@ class _Tried:
     changes: list[Change]
     log_odds: float
     worth: float
-
-    def is_rather_it(self, other: "_Tried | None") -> bool:
-        """Say whether this is the buzzer, and not what was likelier at first."""
-        return other is None or self.worth > other.worth + CLEARLY
