@@ -165,6 +165,30 @@ def test_the_first_beeps_of_a_train_are_waited_with():
     assert list(live) == [c.time_s for c in few] and max(late_s) < 0.8
 
 
+def test_a_train_is_waited_with_as_those_before_it_beeped():
+    three = beeping([(1.0, 2.2)], 0.44, 0.2)  # told for openings
+    drawn_out = [4.0, 4.24, *beeping([(4.48, 6.5)], 0.44, 0.2)]  # the first beep, by chatter
+    raw = changes_at([*three, *drawn_out])
+    live, _ = told_live(raw[: len(three) + 4], 8.0)
+    assert list(live) == [*three, 4.0, drawn_out[3]]
+    live, _ = told_live(raw, 8.0)
+    assert list(live) == [*three, 4.0, drawn_out[-1]]
+    lobes = changes_at([*three, 4.0, 4.3, 5.0, 5.1])
+    live, late_s = told_live(lobes, 8.0)
+    assert list(live) == [c.time_s for c in lobes] and max(late_s) < 0.8
+
+
+def test_what_was_in_the_midst_of_a_train_stays_there():
+    edges = beeping([(1.0, 4.0), (6.0, 9.0)])
+    hidden = [t for t in edges if not 6.9 < t < 7.05]  # one beep
+    gatherer, told = BeepGatherer(), []
+    for change in changes_at(hidden):
+        told += gatherer.take([change], change.time_s + 0.03)
+    gatherer.sounds = lambda begin_s, end_s: -10.0  # as heard with another print
+    told += gatherer.take(changes_at([13.0]), 13.03)
+    assert [c.time_s for c in told[-3:]] == [6.0, edges[-1], 13.0]
+
+
 def test_a_beeper_that_sounds_as_the_points_rest_is_one_sound():
     edges = beeping([(0.07, 9.0)], 0.41, 0.2)
     assert gather_beeps(changes_at(edges[:-6]), 6.6, 0.0) == []

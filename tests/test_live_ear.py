@@ -87,6 +87,20 @@ def test_what_is_not_plain_by_its_sound_is_shown_by_its_changes(monkeypatch):
     assert sum(known for _, at_s, known in heard if at_s < block.end_s) > 5
 
 
+def test_a_likelier_buzzer_takes_the_place_of_one_that_changed_twice():
+    rate, rng = 16_000, np.random.default_rng(4)
+    t = np.arange(26 * rate) / rate
+    bell_s, edges_s = [1.0, 2.5], np.arange(6.0, 25.0, 1.3)
+    sound = 0.003 * rng.normal(size=len(t))
+    for pitch_hz, moves_s in ((950.0, bell_s), (2900.0, edges_s)):
+        on = np.searchsorted(moves_s, t, side="right") % 2
+        sound += 0.2 * on * np.sin(2 * np.pi * pitch_hz * t)
+    heard = live(Block(sound.astype(np.float32), float(rate), 0.0))
+    times = [change.time_s for change, _, _ in heard]
+    assert times == pytest.approx([*bell_s, *edges_s], abs=0.003)
+    assert [at_s - change.time_s < 0.2 for change, at_s, _ in heard[-8:]] == [True] * 8
+
+
 def test_muted_sound_is_no_state_of_the_buzzer(sample):
     """Digital silence before, after and in the middle, as a call or a lost stretch leaves it."""
     rate = int(sample.rate_hz)

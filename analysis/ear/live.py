@@ -5,8 +5,9 @@ it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. At
 intervals its print is tried to be fitted to the last LONGEST_S of sound; an untaught one is looked
 for there, until it has changed and is plain, or its changes are plainly a buzzer's. What had gone
 by is then heard again, so that no change is lost, and from there on every change is reported as it
-settles. If the latest changes are surely no buzzer's after all, it is looked for anew; what was
-told before stays told.
+settles. A likelier one is looked for until PLENTY sure changes have shown it, or ENOUGH of any. If
+the latest are surely no buzzer's after all, it is looked for anew; what was told before stays told.
+At the end of the sound a buzzer is believed as it is from a file, for there is no more to come.
 Every PIECE_S the print follows the buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
