@@ -169,8 +169,8 @@ def test_a_train_is_waited_with_as_those_before_it_beeped():
     three = beeping([(1.0, 2.2)], 0.44, 0.2)  # told for openings
     drawn_out = [4.0, 4.24, *beeping([(4.48, 6.5)], 0.44, 0.2)]  # the first beep, by chatter
     raw = changes_at([*three, *drawn_out])
-    live, _ = told_live(raw[: len(three) + 4], 8.0)
-    assert list(live) == [*three, 4.0, drawn_out[3]]
+    live, _ = told_live(raw[: len(three) + 6], 8.0)
+    assert list(live) == [*three, 4.0, drawn_out[5]]
     live, _ = told_live(raw, 8.0)
     assert list(live) == [*three, 4.0, drawn_out[-1]]
     lobes = changes_at([*three, 4.0, 4.3, 5.0, 5.1])

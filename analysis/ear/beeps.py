@@ -43,10 +43,9 @@ EVENLY_S = 0.002
 UNBROKEN, UNVARYING = 16, 0.01
 """So many steps without a pause since the sound began are a beeper's, if they keep to a clock by so
 small a part of a period or to EVENLY_S: nobody had turned the engine before."""
-FEWEST_BEEPS, STATED = 4, 2.0
-"""So many are beeps where there are too few for a clock, if each is as long as the one before, and
-follows as soon: to EVENLY_S, so many times what is stated, or at most SAME_S. As many gaps of more
-trains than one do."""
+ALIKE, STATED = 6, 2.0
+"""So many beeps and gaps that are alike are a beeper's, where there are too few for a clock: to
+EVENLY_S, so many times what is stated, or at most SAME_S. Four beeps in a row are enough."""
 IN_TIME_S = 0.003
 CHATTER_S = 0.1
 """By how much chatter may draw out the first beep of a train."""
@@ -342,13 +341,13 @@ class _Run:
         Their starts and stops.
     off_s : float
         By how much they may differ.
-    known_s : (float, float) or None
-        Lengths of a beep and a gap, by runs before this one.
+    known_s : list of (float, float)
+        Lengths of a beep and the gap after it, by runs before this one.
     """
 
     changes: list[Change]
     off_s: float
-    known_s: tuple[float, float] | None = None
+    known_s: list[tuple[float, float]]
 
     @classmethod
     def all_in(cls, changes: list[Change], fewer_than: int) -> "list[_Run]":
@@ -363,7 +362,8 @@ class _Run:
             if runs and runs[-1]._goes_on_with(change):
                 runs[-1].changes.append(change)
             else:
-                runs.append(cls([change], off_s, runs[-1].pulse_s if runs else None))
+                known_s = [*runs[-1].known_s, *runs[-1].pulses_s] if runs else []
+                runs.append(cls([change], off_s, known_s))
         return runs
 
     @property
@@ -386,10 +386,9 @@ class _Run:
         return [b.time_s - a.time_s for a, b in pairs if a.change == change]
 
     @property
-    def pulse_s(self) -> tuple[float, float] | None:
-        """Lengths of a beep and a gap, in s, if two beeps were alike here or in a run before."""
-        alike = np.flatnonzero(np.abs(np.diff(self.lasts_s)) <= self.off_s)
-        return (self.lasts_s[alike[-1]], self.gaps_s[alike[-1]]) if len(alike) else self.known_s
+    def pulses_s(self) -> list[tuple[float, float]]:
+        """Lengths of each beep and the gap after it, in s."""
+        return list(zip(self.lasts_s, self.gaps_s, strict=False))
 
     def _goes_on_with(self, change: Change) -> bool:
         last = self.changes[-1]
@@ -423,14 +422,16 @@ class _Run:
         return change.time_s > first_s
 
     def waits_until(self) -> float:
-        """Return by when one more beep would show, in s; at once where fewer than two are alike."""
-        if self.pulse_s is None or not self.may_beep(*self.pulse_s):
-            return -np.inf
+        """Return by when one more beep would show, in s; at once where none is due."""
         last = self.changes[-1]
-        if last.change == "stops" and self.lasts_s[-1] < self.pulse_s[0] - self.off_s:
-            return -np.inf
-        since_s = self.pulse_s if last.change == "starts" else self.pulse_s[1:]
-        return last.time_s + sum(since_s) + self.off_s + SHOWS_LATEST_S
+        two_alike = np.flatnonzero(np.abs(np.diff(self.lasts_s)) <= self.off_s)
+        known_s = [*self.known_s, *(self.pulses_s[i] for i in two_alike)]
+        for beep_s, gap_s in reversed(known_s):
+            is_cut = last.change == "stops" and self.lasts_s[-1:] < [beep_s - self.off_s]
+            if self.may_beep(beep_s, gap_s) and not is_cut:
+                due_s = gap_s if last.change == "stops" else beep_s + gap_s
+                return last.time_s + due_s + self.off_s + SHOWS_LATEST_S
+        return -np.inf
 
     def may_beep(self, beep_s: float, gap_s: float) -> bool:
         """Say whether they may be beeps and gaps of such lengths."""
@@ -449,23 +450,28 @@ def _few_gathered(changes: list[Change], end_s: float) -> list[Change]:
     clock, but alike as no hand makes them.
     """
     runs = _Run.all_in(changes, LEAST_BEEPS)
-    best: tuple[int, tuple[float, float], list[_Run]] = 0, (0.0, 0.0), []
-    for pulse_s in (run.pulse_s for run in runs):
-        if pulse_s is not None:
-            trains = [run for run in runs if run.may_beep(*pulse_s)]
-            gaps = sum(len(run.gaps_s) for run in trains)
-            best = max(best, (gaps, pulse_s, trains), key=lambda one: one[0])
-    gaps, (beep_s, gap_s), trains = best
-    longer = [lasts_s > beep_s + CHATTER_S for run in runs for lasts_s in run.lasts_s]
-    if gaps < FEWEST_BEEPS - 1 or np.mean(longer) > MOST_LONGER:
+    pulse_s = _alike_in(runs)
+    if pulse_s is None:
         return changes
-    step_s = beep_s + gap_s
-    beeping = _Beeping(step_s, beep_s, 1.5 * step_s, np.inf, unheard)
+    beeping = _Beeping(sum(pulse_s), pulse_s[0], 1.5 * sum(pulse_s), np.inf, unheard)
     return [
         c
         for run in runs
-        for c in (beeping.gathered(run.changes, end_s) if run in trains else run.changes)
+        for c in (beeping.gathered(run.changes, end_s) if run.may_beep(*pulse_s) else run.changes)
     ]
+
+
+def _alike_in(runs: list[_Run]) -> tuple[float, float] | None:
+    """Return the lengths of a beep and a gap, in s, of which enough are alike, in all runs."""
+    lasts_s = np.array([lasts_s for run in runs for lasts_s in run.lasts_s])
+    gaps_s = np.array([gap_s for run in runs for gap_s in run.gaps_s])
+    for beep_s, gap_s in (pulse_s for run in runs for pulse_s in run.pulses_s):
+        beeps = int(np.sum(np.abs(lasts_s - beep_s) <= runs[0].off_s))
+        gaps = int(np.sum(np.abs(gaps_s - gap_s) <= runs[0].off_s))
+        longer = float(np.mean(lasts_s > beep_s + CHATTER_S))
+        if min(beeps, gaps) > 1 and beeps + gaps >= ALIKE and longer <= MOST_LONGER:
+            return beep_s, gap_s
+    return None
 
 
 def _last_beep(train: list[Change], beep_s: float) -> float:

@@ -59,6 +59,8 @@ SAME, NEARLY = 0.92, 0.85
 MOST_LEARNT = 4
 """Most prints that are made of a stretch."""
 BEEPS_TRIED = 8
+BESIDE = 4
+"""Columns on either side that the same beeps may be in."""
 MOST_BEEPS = 150
 """Beeps that are enough to know a clock by."""
 BEEP_DB = 10.0
@@ -201,16 +203,26 @@ def find_beeps(levels: Levels, grid: FrameGrid) -> list[Suspect]:
     comes_and_goes = np.minimum(seconds, len(levels) * grid.hop_s - seconds) >= LEAST_S
     clearness = np.where(there, above, 0.0).sum(axis=0) * comes_and_goes
     beeps: list[Suspect] = []
+
+    def beeping_in(k: int) -> tuple[int, Mask] | None:
+        if not comes_and_goes[k]:
+            return None
+        courses = above[:, k], uniform_filter1d(narrow[:, k], 3)
+        found = [_beeping(course, there[:, k], grid.hop_s) for course in courses]
+        return max((one for one in found if one), key=lambda one: one[0], default=None)
+
     for _ in range(BEEPS_TRIED):
         k = int(clearness.argmax())
         if clearness[k] == 0:
             break
-        courses = above[:, k], uniform_filter1d(narrow[:, k], 3)
-        found = [_beeping(course, there[:, k], grid.hop_s) for course in courses]
-        if any(found):
-            _, labels = max((one for one in found if one), key=lambda one: one[0])
+        near_by = range(max(0, k - BESIDE), min(k + BESIDE + 1, grid.bins))
+        best = beeping_in(k)
+        if best is not None:
+            # A note may lie beside the beeps, and be in the clearest column.
+            others = [one for one in map(beeping_in, near_by) if one is not None]
+            _, labels = max(best, *others, key=lambda one: one[0])
             beeps.append(Suspect(float(seconds[k]), labels))
-        clearness[max(0, k - 4) : k + 5] = 0.0
+        clearness[near_by.start : near_by.stop] = 0.0
     return beeps
 
 
