@@ -176,6 +176,9 @@ def test_a_train_is_waited_with_as_those_before_it_beeped():
     lobes = changes_at([*three, 4.0, 4.3, 5.0, 5.1])
     live, late_s = told_live(lobes, 8.0)
     assert list(live) == [c.time_s for c in lobes] and max(late_s) < 0.8
+    by_hand = changes_at([1.0, 1.1, 1.36, 1.5, 3.0, 3.15])
+    live, late_s = told_live(by_hand, 8.0)
+    assert list(live) == [c.time_s for c in by_hand] and max(late_s) < 0.03
 
 
 def test_what_was_in_the_midst_of_a_train_stays_there():

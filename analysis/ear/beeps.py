@@ -424,14 +424,26 @@ class _Run:
     def waits_until(self) -> float:
         """Return by when one more beep would show, in s; at once where none is due."""
         last = self.changes[-1]
-        two_alike = np.flatnonzero(np.abs(np.diff(self.lasts_s)) <= self.off_s)
-        known_s = [*self.known_s, *(self.pulses_s[i] for i in two_alike)]
-        for beep_s, gap_s in reversed(known_s):
-            is_cut = last.change == "stops" and self.lasts_s[-1:] < [beep_s - self.off_s]
-            if self.may_beep(beep_s, gap_s) and not is_cut:
-                due_s = gap_s if last.change == "stops" else beep_s + gap_s
+        for beep_s, gap_s in self._alike():
+            stops = last.change == "stops"
+            cut_short = stops and self.lasts_s and self.lasts_s[-1] < beep_s - self.off_s
+            if self.may_beep(beep_s, gap_s) and not cut_short:
+                due_s = gap_s if stops else beep_s + gap_s
                 return last.time_s + due_s + self.off_s + SHOWS_LATEST_S
         return -np.inf
+
+    def _alike(self) -> list[tuple[float, float]]:
+        """Return the lengths of beeps and gaps that were met twice: two beeps in a row here, or
+        both elsewhere.
+        """
+        in_a_row = np.abs(np.diff(self.lasts_s)) <= self.off_s
+        met = [*self.known_s, *self.pulses_s]
+        twice = [
+            one
+            for one, other in itertools.combinations(met, 2)
+            if max(abs(one[0] - other[0]), abs(one[1] - other[1])) <= self.off_s
+        ]
+        return [*itertools.compress(self.pulses_s, in_a_row), *twice]
 
     def may_beep(self, beep_s: float, gap_s: float) -> bool:
         """Say whether they may be beeps and gaps of such lengths."""

@@ -86,7 +86,7 @@ class LiveEar:
         self._sounding = sounding
         self._lately = Lately(CELL_S, LONGEST_S)
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
-        self._find_s, self._follow_s = FIRST_TRY_S, math.inf
+        self._find_s, self._follow_s = FIRST_TRY_S, 0.0
         self._taught = buzzer is not None
         self._trusted = False  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)
@@ -133,7 +133,7 @@ class LiveEar:
             return []
         if now_s > self._find_s:
             return self._find(at_end=False)
-        if ear is not None and now_s > self._follow_s:
+        if ear is not None and self._trusted and now_s > self._follow_s:
             self._follow(ear)
         return []
 
@@ -244,7 +244,7 @@ class LiveEar:
         self._told_s = told[-1].time_s if told else self._told_s
         self._ear, self._trusted, self.learnt = None, False, None
         self._gatherer = BeepGatherer()
-        self._find_s, self._follow_s = self._lately.heard_s + FIRST_TRY_S, math.inf
+        self._find_s = self._lately.heard_s + FIRST_TRY_S
 
     def _follow(self, ear: Ear) -> None:
         self._follow_s = self._lately.heard_s + PIECE_S
