@@ -25,12 +25,7 @@ from analysis.ear.belief import CLEARLY, SURE_LOG_ODDS, log_odds_of_buzzer, wort
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
-from analysis.ear.recording import (
-    ENOUGH,
-    PLAIN_LOG_ODDS,
-    SURELY_NONE,
-    TRIED_LOG_ODDS,
-)
+from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, SURELY_NONE, TRIED_LOG_ODDS
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.teaching import LEAST_WORTH, find
 from analysis.ear.window import Lately, frames_of
@@ -38,8 +33,6 @@ from analysis.sound import Block
 
 LONGEST_S = 40.0
 """How much of the latest sound is kept to learn from."""
-LATE_LOG_ODDS = 1.0
-"""Log odds with which a sound is plain enough when there is no more to come."""
 MOST_TRIED = 2
 """How many prints that are not plain what had gone by is heard with at a time."""
 SHOWN_LOG_ODDS, FEWEST = 6.0, 3
@@ -137,80 +130,78 @@ class LiveEar:
             self._follow(ear)
         return []
 
-    def _is_shown(self) -> bool:
-        """Say whether the buzzer is known for good, so that no likelier one is looked for."""
-        now = self._now()
-        if now is None or self._taught:
-            return now is not None
-        return len(self._latest) == ENOUGH or (
-            len(self._latest) >= PLENTY and now.log_odds > SURE_LOG_ODDS
-        )
-
     def _find(self, at_end: bool) -> list[Change]:
         """Learn the buzzer, or a likelier one, or fit the taught one to the sound of this day."""
         heard_s = self._lately.heard_s
         self._find_s = heard_s + min(LONGEST_S, (RELUCTANCE - 1) * heard_s)
-        if not self._lately.blocks or self._is_shown():
+        now = self._now()
+        if not self._lately.blocks or (now is not None and self._is_shown(now)):
             return []
-        found = find(
-            frames_of(self._lately.blocks), self._grid, self.buzzer if self._taught else None
-        )
+        likeliest = self._likeliest(at_end)
+        if likeliest is None or (now is not None and likeliest.worth <= now.worth + CLEARLY):
+            return []
+        if now is not None:
+            self._told_s = self._latest[-1].time_s
+            self._gatherer = BeepGatherer()
+        changes = likeliest.changes
+        self._ear, self._trusted, self.learnt = likeliest.ear, True, likeliest.ear.buzzer
+        self._ear.let_go(but=min(len(changes), ENOUGH))
+        self._latest = deque(changes, maxlen=ENOUGH)
+        self._follow_s = heard_s + PIECE_S
+        return [change for change in changes if change.time_s > self._told_s + SAME_S]
+
+    def _now(self) -> "_Tried | None":
+        """Return what the buzzer told of the latest sound; None if none is trusted."""
+        if self._ear is None or not self._trusted:
+            return None
+        since_s = self._lately.blocks[0].start_s
+        changes = [change for change in self._latest if change.time_s >= since_s]
+        log_odds = log_odds_of_buzzer(self._ear.buzzer, self._latest, self._ear.manner())
+        return _Tried(self._ear, changes, log_odds)
+
+    def _is_shown(self, now: "_Tried") -> bool:
+        """Say whether the buzzer is known for good, so that no likelier one is looked for."""
+        count = len(self._latest)
+        plenty = count >= PLENTY and now.log_odds > SURE_LOG_ODDS
+        return self._taught or plenty or count == ENOUGH
+
+    def _likeliest(self, at_end: bool) -> "_Tried | None":
+        """Return what was heard of the likeliest buzzer in the latest sound, if there may be one.
+
+        The search ends with what is plain and sure.
+        """
+        known = self.buzzer if self._taught else None
         best: _Tried | None = None
-        for number, one in enumerate(found):
+        for number, one in enumerate(find(frames_of(self._lately.blocks), self._grid, known)):
             plain = one.quality >= self._plain_log_odds(at_end)
             if one.quality < TRIED_LOG_ODDS or not (plain or number < MOST_TRIED):
                 continue
             tried = self._try(one)
-            if self._may_be_it(tried, plain, at_end) and (best is None or tried.worth > best.worth):
-                best = tried
+            if self._may_be_it(tried, plain or at_end):
+                best = tried if best is None or tried.worth > best.worth else best
                 if plain and tried.log_odds > SURE_LOG_ODDS:
                     break
-        now = self._now()
-        if best is None or (now is not None and best.worth <= now.worth + CLEARLY):
-            return []
-        if self._trusted:
-            self._told_s = self._latest[-1].time_s
-            self._gatherer = BeepGatherer()
-        self._ear, self._trusted, self.learnt = best.ear, True, best.buzzer
-        self._latest = deque(best.changes, maxlen=ENOUGH)
-        self._follow_s = heard_s + PIECE_S
-        return [change for change in best.changes if change.time_s > self._told_s + SAME_S]
+        return best
 
     def _plain_log_odds(self, at_end: bool) -> float:
         """Return the log odds with which a sound is plain enough by now."""
-        if not self._taught:
-            return LATE_LOG_ODDS if at_end else PLAIN_LOG_ODDS
-        enough = at_end or self._lately.heard_s >= LITTLE_S
+        enough = self._taught and (at_end or self._lately.heard_s >= LITTLE_S)
         return LEAST_WORTH if enough else PLAIN_LOG_ODDS
 
     def _try(self, found: BuzzerPrint) -> "_Tried":
         """Hear with a print what had gone by."""
         ear = Ear(self._grid.rate_hz, found, self._sounding)
         changes = [change for block in self._lately.blocks for change in ear.hear(block)]
-        log_odds = log_odds_of_buzzer(found, changes, ear.manner())
-        tried = _Tried(found, ear, changes, log_odds, worth(log_odds, changes, ear.doubt))
-        ear.let_go(but=min(len(changes), ENOUGH))
-        return tried
+        return _Tried(ear, changes, log_odds_of_buzzer(found, changes, ear.manner()))
 
-    def _may_be_it(self, tried: "_Tried", plain: bool, at_end: bool) -> bool:
-        """Say whether it is a buzzer: one that is not plainly has to be shown by its changes."""
-        changes, log_odds = tried.changes, tried.log_odds
-        if not (plain or at_end):
-            return len(changes) >= FEWEST and log_odds * len(changes) > SHOWN_LOG_ODDS
-        shown = self._taught or (
-            len(changes) > 0 and not self._is_surely_none(tried.ear, changes[-ENOUGH:])
-        )
-        return log_odds > 0 and shown
-
-    def _now(self) -> "_Tried | None":
-        """Return what is heard now, by what it told of the latest sound; None if nothing is."""
-        if self._ear is None or not self._trusted:
-            return None
-        since_s = self._lately.blocks[0].start_s
-        latest = [change for change in self._latest if change.time_s >= since_s]
-        log_odds = log_odds_of_buzzer(self._ear.buzzer, self._latest, self._ear.manner())
-        value = worth(log_odds, latest, self._ear.doubt)
-        return _Tried(self._ear.buzzer, self._ear, latest, log_odds, value)
+    def _may_be_it(self, tried: "_Tried", readily: bool) -> bool:
+        """Say whether it is a buzzer; one that is not readily believed is shown by its changes."""
+        count = len(tried.changes)
+        if readily:
+            shown = tried.log_odds > 0.0
+        else:
+            shown = count >= FEWEST and tried.log_odds * count > SHOWN_LOG_ODDS
+        return shown and (self._taught or count > 0)
 
     def _believed(self, ear: Ear, changes: list[Change]) -> list[Change]:
         """Return what may be told: of a taught buzzer, only what is rather a buzzer's than not.
@@ -259,8 +250,11 @@ class LiveEar:
 class _Tried:
     """What was heard of the latest sound with one print."""
 
-    buzzer: BuzzerPrint
     ear: Ear
     changes: list[Change]
     log_odds: float
-    worth: float
+
+    @property
+    def worth(self) -> float:
+        """How much was heard, and how surely."""
+        return worth(self.log_odds, self.changes, self.ear.doubt)
