@@ -191,7 +191,8 @@ class LiveEar:
     def _try(self, found: BuzzerPrint) -> "_Tried":
         """Hear with a print what had gone by."""
         ear = Ear(self._grid.rate_hz, found, self._sounding)
-        changes = [change for block in self._lately.blocks for change in ear.hear(block)]
+        heard = [change for block in self._lately.blocks for change in ear.hear(block)]
+        changes = ear.reconsider(heard)
         return _Tried(ear, changes, log_odds_of_buzzer(found, changes, ear.manner()))
 
     def _may_be_it(self, tried: "_Tried", readily: bool) -> bool:
