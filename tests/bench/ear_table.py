@@ -558,10 +558,9 @@ of the noises.
 ![F1 by signal-to-noise ratio; errors; errors over stated uncertainty]({picture})
 
 {tables}
-Most of the time goes into the changes: each is looked at closely for some 9 ms, in hundreds of
-calls of numpy on short arrays. Where they come as seldom as when a hand turns an engine and
-somebody reads the wheel (the last row) the ear is twice as fast; where they do not, only a compiled
-look would be faster.
+Most of the time goes into the changes: each is looked at closely, in hundreds of calls of numpy on
+short arrays. Where they come as seldom as when a hand turns an engine and somebody reads the wheel
+(the last row) the ear is much faster; where they do not, only a compiled look would be.
 """
 
 
