@@ -10,9 +10,10 @@ train goes on with what comes in time. A train whose first beep comes within a g
 sound begins may have begun before: its start is not told.
 
 Beeps that never pause may be the cam lobes of an engine that a motor turns, and are left alone;
-unless they have come since the sound began, as of a buzzer that sounds while the points rest. Four
-alike in even steps are a train even where there are too few to show a clock. Live, what may be the
-first of a train waits until the next is due.
+unless they have come since the sound began, as of a buzzer that sounds while the points rest. Where
+there are too few to show a clock, beeps and gaps that are alike in all trains tell as much. Live,
+what may be the first of a train waits until the next is due, and what was in the midst of one
+stays there.
 """
 
 import itertools
