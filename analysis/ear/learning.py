@@ -219,8 +219,8 @@ def find_beeps(levels: Levels, grid: FrameGrid) -> list[Suspect]:
         best = beeping_in(k)
         if best is not None:
             # A note may lie beside the beeps, and be in the clearest column.
-            others = [one for one in map(beeping_in, near_by) if one is not None]
-            _, labels = max(best, *others, key=lambda one: one[0])
+            others = (beeping_in(beside) for beside in near_by if beside != k)
+            _, labels = max([best, *filter(None, others)], key=lambda one: one[0])
             beeps.append(Suspect(float(seconds[k]), labels))
         clearness[near_by.start : near_by.stop] = 0.0
     return beeps

@@ -171,9 +171,10 @@ class LiveEar:
         The search ends with what is plain and sure.
         """
         known = self.buzzer if self._taught else None
+        least_log_odds = self._plain_log_odds(at_end)
         best: _Tried | None = None
         for number, one in enumerate(find(frames_of(self._lately.blocks), self._grid, known)):
-            plain = one.quality >= self._plain_log_odds(at_end)
+            plain = one.quality >= least_log_odds
             if one.quality < TRIED_LOG_ODDS or not (plain or number < MOST_TRIED):
                 continue
             tried = self._try(one)

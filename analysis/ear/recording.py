@@ -169,7 +169,7 @@ class _Attempt:
     log_odds : float
         That it is a buzzer.
     worth : float
-        Of the same.
+        How much is heard of it, and how surely: :func:`analysis.ear.belief.worth`.
     drifts : float
         Largest share of a piece's frames of which its own print says else than the window's, on an
         average of the windows looked at; 0 where each piece was heard with its own.
