@@ -84,6 +84,8 @@ LOOK_AGAIN_S = 0.011
 """After how long a change that has not settled yet is looked at again."""
 FAINTEST = 2.0**-23 / math.sqrt(12.0)
 """Noise of a converter of 24 bits, in full scales."""
+NOISE_LENGTH = 1 << 16
+"""After so many samples it repeats itself."""
 BLANK_S = 0.003
 """Zeros for so long are lost sound, where the buzzer's silence has noise: they tell nothing."""
 DOUBTED = 0.6
@@ -623,8 +625,9 @@ class Ear:
     def _sound(self, first: int, last: int) -> Array:
         """Return a stretch of the latest sound, with the noise that digital silence has not."""
         samples = self._latest.samples[first:last]
-        numbers = self._start + first + np.arange(len(samples))
-        return np.asarray(samples + np.take(_faint_noise(), numbers, mode="wrap"))
+        begin = (self._start + first) % NOISE_LENGTH
+        end = begin + len(samples)
+        return np.asarray(samples + _faint_noise(end // NOISE_LENGTH + 1)[begin:end])
 
     def _leaning(self, state: int) -> float:
         """Return the log odds of a state, after the last frame."""
@@ -834,10 +837,10 @@ class Ear:
         return "open" if sounds == (self.sounding == "open") else "closed"
 
 
-@lru_cache(maxsize=1)
-def _faint_noise() -> Array:
-    """Return noise of a converter, over and over."""
-    return np.random.default_rng(0).normal(0.0, FAINTEST, 1 << 16)
+@lru_cache(maxsize=4)
+def _faint_noise(times: int) -> Array:
+    """Return noise of a converter, so many times over."""
+    return np.tile(np.random.default_rng(0).normal(0.0, FAINTEST, NOISE_LENGTH), times)
 
 
 def _told(moment: Moment, shape_log_odds: Array, chattered: bool) -> tuple[float, float]:

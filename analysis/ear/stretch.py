@@ -538,7 +538,8 @@ def _decimate(x: Array, rate_hz: float) -> tuple[Array, float]:
     factor = int(rate_hz // FINE_RATE_HZ)
     if factor < 2 or len(x) < factor:
         return x, rate_hz
-    n = len(x) // factor * factor
-    spectrum = scipy.fft.rfft(x[:n])
-    slower = scipy.fft.irfft(spectrum[: n // factor // 2 + 1], n // factor) / factor
+    count = len(x) // factor
+    size = scipy.fft.next_fast_len(count, real=True)
+    spectrum = scipy.fft.rfft(x, size * factor)
+    slower = scipy.fft.irfft(spectrum[: size // 2 + 1], size)[:count] / factor
     return np.asarray(slower), rate_hz / factor
