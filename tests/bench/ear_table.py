@@ -5,10 +5,11 @@ Run it from the top of the repository::
     python -m tests.bench.ear_table --quick
     python -m tests.bench.ear_table --seeds 2 --jobs 2 --save docs/accuracy.md
 
-Detectors: `ours`; `known` (told everything but the times, see :mod:`tests.bench.known_signal`);
-`band-pass`, `librosa`, `aubio`, `ruptures` (see :mod:`tests.bench.rivals`). Scoring: within 5 ms,
-see :mod:`tests.bench.score`. Every scene that `ours` hears has all else drawn from its seed: pitch,
-attack, chatter, sagging battery, muffling, room, automatic gain, codec.
+Detectors: `ours`, from a file; `live`, the same block by block; `known` (told everything but the
+times, see :mod:`tests.bench.known_signal`); `band-pass`, `librosa`, `aubio`, `ruptures` (see
+:mod:`tests.bench.rivals`). Scoring: within 5 ms, see :mod:`tests.bench.score`. Every scene that
+`ours` hears has all else drawn from its seed: pitch, attack, chatter, sagging battery, muffling,
+room, automatic gain, codec.
 """
 
 from __future__ import annotations
@@ -34,12 +35,14 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
+from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
+from listen.hearing import LIVE_BLOCK_S
 
 from . import known_signal, rivals, rooms, scenes
-from .score import Found, Score, score, total
+from .score import WINDOW_S, Found, Score, score, total
 
-DETECTORS = ("ours", "known", "band-pass", "librosa", "aubio", "ruptures")
+DETECTORS = ("ours", "live", "known", "band-pass", "librosa", "aubio", "ruptures")
 NEED_BUZZER = ("known", "band-pass")
 FIRST_SEED = 11
 """Scenes of lower seeds served to fit weights of the ear."""
@@ -69,6 +72,7 @@ class Result:
     codec: str
     scores: dict[str, Score]
     silent: bool  # ours said that there was no buzzer
+    apart_s: tuple[float, ...] = ()  # ours and live's, of changes that both found
     trouble: str = ""
 
 
@@ -83,10 +87,29 @@ def hear_ours(scene: scenes.Scene, taught: BuzzerPrint | None = None) -> tuple[l
 
     blocks = list(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0))
     heard = hear(lambda: blocks, sounding_of(taught) if taught else scene.sounding, taught)
-    found = [
-        Found(c.time_s, c.uncertainty_s, c.settled_s, c.change, c.points) for c in heard.changes
-    ]
-    return found, heard.buzzer is None
+    return _as_found(heard.changes), heard.buzzer is None
+
+
+def hear_live(scene: scenes.Scene) -> list[Found]:
+    """Return what our ear found as if the sound came from a sound card."""
+    from analysis.ear.live import LiveEar
+    from analysis.sound import Block
+
+    ear = LiveEar(scene.rate_hz, scene.sounding)
+    pieces = Block(scene.samples, scene.rate_hz, 0.0).pieces(LIVE_BLOCK_S)
+    changes = [change for piece in pieces for change in ear.hear(piece)]
+    return _as_found(changes + ear.finish())
+
+
+def _as_found(changes: Iterable[Change]) -> list[Found]:
+    return [Found(c.time_s, c.uncertainty_s, c.settled_s, c.change, c.points) for c in changes]
+
+
+def _apart_s(some: list[Found], others: list[Found]) -> tuple[float, ...]:
+    """Return how far apart two tell what both found."""
+    times_s = np.array([other.time_s for other in others])
+    nearest = [float(np.min(np.abs(times_s - one.time_s), initial=np.inf)) for one in some]
+    return tuple(apart for apart in nearest if apart <= WINDOW_S)
 
 
 def hear_others(name: str, scene: scenes.Scene) -> list[Found]:
@@ -134,19 +157,20 @@ def run(case: Case, names: tuple[str, ...]) -> Result:
             codec=case.codec,
             keep_known="known" in names,
         )
-    scores: dict[str, Score] = {}
+    heard: dict[str, list[Found]] = {}
     silent, trouble = False, ""
     for name in names:
         try:
             if name == "ours":
-                found, silent = hear_ours(scene)
+                heard[name], silent = hear_ours(scene)
             else:
-                found = hear_others(name, scene)
+                heard[name] = hear_live(scene) if name == "live" else hear_others(name, scene)
         except Exception:
-            found = []
+            heard[name] = []
             trouble += f"{name} on {scene.name}:\n{traceback.format_exc()}\n"
-        scores[name] = score(scene.truth, found, scene.seconds)
-    return Result(case, scene.agc, scene.codec, scores, silent, trouble)
+    scores = {name: score(scene.truth, found, scene.seconds) for name, found in heard.items()}
+    apart_s = _apart_s(heard.get("ours", []), heard.get("live", []))
+    return Result(case, scene.agc, scene.codec, scores, silent, apart_s, trouble)
 
 
 def cases(
@@ -370,6 +394,28 @@ def honesty_sheet(results: list[Result]) -> Sheet:
     return Sheet("ours: error over stated uncertainty, of changes told within 150 ms", heads, lines)
 
 
+def same_sheet(results: list[Result]) -> Sheet:
+    """Return how what is heard live stands to what is heard from a file."""
+    lines: list[list[str] | str] = []
+    pool = [r for r in results if r.case.buzzer != "none"]
+    for label, part in [
+        *((name, [r for r in pool if r.case.buzzer == name]) for name in scenes.BUZZERS),
+        ("all", pool),
+    ]:
+        apart_ms = 1000.0 * np.array([apart for r in part for apart in r.apart_s])
+        if len(apart_ms):
+            file, live = (pooled(part, name) for name in ("ours", "live"))
+            lines.append(
+                [
+                    label,
+                    *(str(count) for count in (file.true, file.found, live.found, len(apart_ms))),
+                    *(f"{100.0 * np.mean(apart_ms <= most):.1f}" for most in (0.2, 0.5, 1.0)),
+                ]
+            )
+    heads = ["", "changes", "from a file", "live", "both", "≤ 0.2 ms %", "≤ 0.5 ms %", "≤ 1 ms %"]
+    return Sheet("ours: told live and from a file, and how far apart", heads, lines)
+
+
 def shown(sheet: Sheet) -> Table:
     """Return a table for the terminal."""
     table = Table(title=sheet.title, title_justify="left")
@@ -482,7 +528,7 @@ def live_sheet() -> Sheet:
         scene = scenes.make_scene(buzzer, "shop", 12.0, FIRST_SEED)
         ear = LiveEar(scene.rate_hz, scene.sounding)
         begun = time.process_time()
-        for block in Block(scene.samples, scene.rate_hz, 0.0).pieces(0.02):
+        for block in Block(scene.samples, scene.rate_hz, 0.0).pieces(LIVE_BLOCK_S):
             known = ear.buzzer is not None
             for change in ear.hear(block):
                 if known and not (buzzer == "pulsed" and change.change == "stops"):
@@ -544,6 +590,8 @@ Measured on {date} by `{command}`
 `tests/bench/scenes.py` with known truth; all but what a row names is drawn from the seed: pitch,
 attack (0 to 30 ms), chatter at three changes in ten, sagging battery, muffling, room, automatic
 gain, codec. A change is found when it is within 5 ms of the contact's first move.
+
+"live" is the same ear as a sound card feeds it, in blocks of 20 ms, with all that it tells late.
 
 "heard F1" does not ask for first moves of a chattering contact that are too quick for the buzzer
 to follow. "known" is a detector that is told the buzzer's sound, its envelope and the noise's
@@ -632,7 +680,7 @@ def main(
         sheets += [grid_sheet(results, "ours", at) for at in ("0 dB", "6 dB", "12 dB and up")]
     sheets.append(quiet_sheet(results, names))
     if "ours" in names:
-        sheets.append(honesty_sheet(results))
+        sheets += [honesty_sheet(results), same_sheet(results)]
         if not no_speed:
             sheets += [live_sheet(), speed_sheet()]
     sheets = [sheet for sheet in sheets if sheet.rows]
