@@ -182,6 +182,18 @@ def test_no_buzzer_is_said():
         assert heard.changes == []
 
 
+def test_what_was_surely_a_buzzer_is_still_one_where_it_fades(monkeypatch):
+    edges = (1.0 + np.cumsum(np.tile([0.8, 1.1], 18))).tolist()
+    sound = keyed(edges, 40.0), 48000
+    for at_first, count in (5.0, len(edges)), (-5.0, 0):
+
+        def believed(buzzer, changes, manner, at_first=at_first):
+            return at_first if len(changes) == recording.ENOUGH else -5.0
+
+        monkeypatch.setattr(recording, "log_odds_of_buzzer", believed)
+        assert len(changes_in(*sound).changes) == count
+
+
 def test_blows_that_ring_alike_are_no_buzzer():
     for seed, sounding in ((5, "closed"), (18, "open"), (1103, "both")):
         assert changes_in(rooms.blows(seed), rooms.RATE, sounding).buzzer is None

@@ -151,6 +151,13 @@ def test_one_train_alone_is_one_sound():
     assert list(live) == [2.4, edges[-1]]
 
 
+def test_a_known_beeper_that_beeps_as_the_sound_begins_does_not_stop_there():
+    edges = beeping([(1.0, 2.83), (5.0, 6.83)])
+    raw = changes_at(edges)[1:]  # of its first beep, the end alone
+    live, _ = told_live(raw, 9.0, pulse_s=(0.05, 0.1))
+    assert list(live) == [max(edge for edge in edges if edge < 4.0), 5.0, edges[-1]]
+
+
 def test_the_first_beeps_of_a_train_are_waited_with():
     for beeps in (4, 5, 6, 9):
         edges = beeping([(1.0, 1.0 + 0.44 * beeps)], 0.44, 0.2)

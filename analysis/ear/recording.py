@@ -37,7 +37,8 @@ PLAIN_LOG_ODDS = 5.0
 MOST_TRIED = 4
 """Most buzzers out of windows of either length that are tried."""
 ENOUGH, SURELY_NONE = 16, -2.0
-"""So many changes show what is surely none, by these log odds; twice as many, by half of them."""
+"""So many changes show what is surely none, by these log odds; twice as many, by half of them. What
+they surely show is a buzzer, though it may fade later and noise be taken for it."""
 DRIFTS = 0.03
 """Share of a piece's frames of which its own print says else than the window's, from which a
 buzzer may drift."""
@@ -211,7 +212,7 @@ def _hear(
     begin_s = seconds = 0.0
     differ: list[float] = []
     changes: list[Change] = []
-    doubted_from = ENOUGH
+    doubted_from, had_been = ENOUGH, -np.inf
     for number, window in enumerate(windows(blocks(), WINDOW_S)):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding)
@@ -229,7 +230,8 @@ def _hear(
                 changes += ear.hear(block)
                 if len(changes) >= doubted_from:
                     log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner())
-                    if log_odds < SURELY_NONE * ENOUGH / len(changes):
+                    had_been = max(had_been, log_odds - SURE_LOG_ODDS)
+                    if max(log_odds, had_been) < SURELY_NONE * ENOUGH / len(changes):
                         return _Attempt(Heard([], None, seconds), log_odds)
                     doubted_from = 2 * len(changes)
         seconds = window[-1].end_s
@@ -238,7 +240,7 @@ def _hear(
         return _Attempt(Heard([], buzzer, seconds))
     changes += ear.finish()
     changes = ear.reconsider(changes)
-    log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner())
+    log_odds = max(log_odds_of_buzzer(buzzer, changes, ear.manner()), had_been)
     drifted = float(np.mean(differ or [0.0]))
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds), log_odds, drifts=drifted)
