@@ -144,7 +144,7 @@ class _Beeping:
     ) -> "_Beeping | None":
         """Return how the buzzer beeps by its changes; None if it does not."""
         starts = [c for c in changes if c.change == "starts"]
-        if not changes or (not starts and pulse_s is None):
+        if not changes:
             return None
         starts_s = [c.time_s for c in starts]
         beeps_s = [
