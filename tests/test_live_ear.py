@@ -9,7 +9,7 @@ import pytest
 from bench.scenes import make_scene
 
 from analysis.ear.beeps import BeepGatherer, beat, gather_beeps
-from analysis.ear.learning import learn
+from analysis.ear.learning import learn, say_the_same
 from analysis.ear.live import LiveEar
 from analysis.ear.recording import hear
 from analysis.ear.spectrum import FrameGrid
@@ -99,6 +99,22 @@ def test_a_likelier_buzzer_takes_the_place_of_one_that_changed_twice():
     times = [change.time_s for change, _, _ in heard]
     assert times == pytest.approx([*bell_s, *edges_s], abs=0.003)
     assert [at_s - change.time_s < 0.2 for change, at_s, _ in heard[-8:]] == [True] * 8
+
+
+def test_what_goes_from_state_to_state_alike_is_not_heard_again():
+    rate, rng = 16_000, np.random.default_rng(6)
+    grid, t = FrameGrid.at_rate(rate), np.arange(20 * rate) / rate
+    sound = 0.003 * rng.normal(size=len(t))
+    for pitch_hz, moves_s in ((950.0, [2.0, 8.0, 9.0, 15.0]), (2900.0, [3.1, 4.9, 10.3, 13.7])):
+        on = np.searchsorted(moves_s, t, side="right") % 2
+        sound += 0.2 * on * np.sin(2 * np.pi * pitch_hz * t)
+    powers = grid.powers(sound.astype(np.float32))
+    low, high = sorted(learn(powers, grid)[:2], key=lambda one: one.columns_hz[0, 0])
+    fresh = replace(low, evidence=0.9 * low.evidence)
+    assert say_the_same(low, fresh, powers, grid)
+    assert say_the_same(low, low.exchanged(), powers, grid)
+    assert not say_the_same(low, high, powers, grid)
+    assert not say_the_same(low, replace(fresh, pulse_s=(0.1, 0.1)), powers, grid)
 
 
 def test_muted_sound_is_no_state_of_the_buzzer(sample):

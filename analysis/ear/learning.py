@@ -58,6 +58,8 @@ SAME, NEARLY = 0.92, 0.85
 """Share of frames alike from which two suspects are one, and will most likely become one."""
 MOST_LEARNT = 4
 """Most prints that are made of a stretch."""
+AGREED = 0.99
+"""Share of frames alike from which two prints will be heard to tell the same."""
 BEEPS_TRIED = 8
 BESIDE = 4
 """Columns on either side that the same beeps may be in."""
@@ -641,6 +643,27 @@ def log_odds_by(known: BuzzerPrint, levels: Levels, grid: FrameGrid, every: int 
     """
     odds = known.log_odds(levels, known.columns_in(grid))
     return best_course_odds(odds, every * grid.hop_s)
+
+
+def say_the_same(one: BuzzerPrint, other: BuzzerPrint, powers: Powers, grid: FrameGrid) -> bool:
+    """Say whether two prints go from state to state alike in some frames, and both or neither beep.
+
+    Parameters
+    ----------
+    one, other : BuzzerPrint
+        Of what may be one buzzer.
+    powers : ndarray, shape (frames, grid.bins)
+        Power of each bin in each frame.
+    grid : FrameGrid
+        Frames and columns.
+    """
+    if (one.pulse_s is None) != (other.pulse_s is None):
+        return False
+    labels = []
+    for known in (one, other):
+        steps = as_steps(grid.levels(powers, known.columns_in(grid)))
+        labels.append(best_course_odds(weigh(known.evidence, steps), grid.hop_s) > 0)
+    return _is_alike(labels[0], labels[1:], AGREED)
 
 
 def adapt(

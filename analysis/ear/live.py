@@ -25,8 +25,9 @@ from analysis.ear.belief import CLEARLY, SURE_LOG_ODDS, log_odds_of_buzzer, wort
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
+from analysis.ear.learning import say_the_same
 from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, SURELY_NONE, TRIED_LOG_ODDS
-from analysis.ear.spectrum import FrameGrid
+from analysis.ear.spectrum import FrameGrid, Powers
 from analysis.ear.teaching import LEAST_WORTH, find
 from analysis.ear.window import Lately, frames_of
 from analysis.sound import Block
@@ -137,7 +138,7 @@ class LiveEar:
         now = self._now()
         if not self._lately.blocks or (now is not None and self._is_shown(now)):
             return []
-        likeliest = self._likeliest(at_end)
+        likeliest = self._likeliest(now, at_end)
         if likeliest is None or (now is not None and likeliest.worth <= now.worth + CLEARLY):
             return []
         if now is not None:
@@ -165,19 +166,20 @@ class LiveEar:
         plenty = count >= PLENTY and now.log_odds > SURE_LOG_ODDS
         return self._taught or plenty or count == ENOUGH
 
-    def _likeliest(self, at_end: bool) -> "_Tried | None":
+    def _likeliest(self, now: "_Tried | None", at_end: bool) -> "_Tried | None":
         """Return what was heard of the likeliest buzzer in the latest sound, if there may be one.
 
         The search ends with what is plain and sure.
         """
         known = self.buzzer if self._taught else None
+        powers = frames_of(self._lately.blocks)
         least_log_odds = self._plain_log_odds(at_end)
         best: _Tried | None = None
-        for number, one in enumerate(find(frames_of(self._lately.blocks), self._grid, known)):
+        for number, one in enumerate(find(powers, self._grid, known)):
             plain = one.quality >= least_log_odds
             if one.quality < TRIED_LOG_ODDS or not (plain or number < MOST_TRIED):
                 continue
-            tried = self._try(one)
+            tried = self._try(one, now, powers)
             if self._may_be_it(tried, plain or at_end):
                 best = tried if best is None or tried.worth > best.worth else best
                 if plain and tried.log_odds > SURE_LOG_ODDS:
@@ -189,8 +191,13 @@ class LiveEar:
         enough = self._taught and (at_end or self._lately.heard_s >= LITTLE_S)
         return LEAST_WORTH if enough else PLAIN_LOG_ODDS
 
-    def _try(self, found: BuzzerPrint) -> "_Tried":
-        """Hear with a print what had gone by."""
+    def _try(self, found: BuzzerPrint, now: "_Tried | None", powers: Powers) -> "_Tried":
+        """Hear with a print what had gone by.
+
+        Where it says of the frames what the present one does, that was heard already.
+        """
+        if now is not None and say_the_same(found, now.ear.buzzer, powers, self._grid):
+            return now
         ear = Ear(self._grid.rate_hz, found, self._sounding)
         heard = [change for block in self._lately.blocks for change in ear.hear(block)]
         changes = ear.reconsider(heard)
