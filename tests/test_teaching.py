@@ -197,6 +197,14 @@ def test_a_print_is_not_fitted_to_something_else():
         assert retune(grid.powers(other.astype(np.float32)), grid, known) == []
 
 
+@pytest.mark.parametrize("pitch_hz", [2780, 3020])
+def test_a_print_is_fitted_to_a_pitch_that_sagged_or_was_taught_so(pitch_hz):
+    grid = FrameGrid.at_rate(RATE)
+    known = print_of(sound([3], 6, noise=1e-5), 3, grid).buzzer
+    here = sound(CHANGES_S, 10, noise=0.03, pitches_hz=(pitch_hz, pitch_hz))
+    assert retune(grid.powers(here.astype(np.float32)), grid, known)
+
+
 @pytest.mark.parametrize("hiss", [3e-6, 3e-3])
 def test_a_rattle_is_known_to_be_silent_when_it_is(hiss: float) -> None:
     """A growl fills the spectrum, so that all of it grows louder: in silence, and in some hiss."""

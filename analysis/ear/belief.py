@@ -36,9 +36,10 @@ NO_CHANGES = -1.0
 """What it adds to the quality that nothing has changed yet."""
 HISSES = -8.0
 """What it adds that it is hiss: a valve that is opened and shut, and no buzzer. By hand."""
-UNFITTED = -2.0
-"""What it adds that a taught print does not yet fit the sound of this day: all may be something
-else."""
+FITTED, UNFITTED = 1.0, -4.0
+"""What it adds that a taught print fits the sound of this day, which is hardly by chance; and that
+it does not, so that all may be something else. By hand: of 91 minutes of other sound, heard for one
+of seven taught buzzers each, none that fitted came nearer than -1.2, none that did not than 4."""
 HASTY_S, CLICK_S = 0.35, 0.015
 """What lasts for less follows hastily, or is a click."""
 ALIKE, ALIKE_S, MOST_ALIKE = 0.15, 0.005, 0.55
@@ -129,7 +130,9 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
         log_odds = float(np.dot(WEIGHTS, weighed))
         if repeats is not None and buzzer.open_state is None:
             log_odds += HISSES
-    return log_odds if np.isfinite(buzzer.quality) else log_odds + UNFITTED
+    if not np.isfinite(buzzer.quality):
+        return log_odds + UNFITTED
+    return log_odds if buzzer.open_state is None else log_odds + FITTED
 
 
 def worth(log_odds: float, changes: Sequence[Change], doubt: float) -> float:

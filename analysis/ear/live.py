@@ -36,9 +36,14 @@ LONGEST_S = 40.0
 """How much of the latest sound is kept to learn from."""
 MOST_TRIED = 2
 """How many prints that are not plain what had gone by is heard with at a time."""
-SHOWN_LOG_ODDS, FEWEST = 6.0, 3
+SHOWN_LOG_ODDS, FEWEST, PLAIN_SHOWN = 6.0, 3, 2.0
 """Log odds over all changes that show a buzzer where the sound alone is not plain: twice as many,
-by half of them each. Of fewer changes anything may be sharp and alike."""
+by half of them each. Of fewer changes anything may be sharp and alike. Where it is plain, less
+will do."""
+LEAST_SHOWN, SHOWN_FOR_S = 1.0, 3.0
+"""Least log odds that many changes may show it by, and for how long: one phrase that is whistled is
+alike. Of 45 stretches of 25 s with no buzzer 8 were taken for one by their sum alone, and where the
+sound was plain by any; 2 are now."""
 PLENTY = 6
 """So many of a sure buzzer are enough to look for none that is likelier."""
 FIRST_TRY_S = 4.0
@@ -180,7 +185,7 @@ class LiveEar:
             if one.quality < TRIED_LOG_ODDS or not (plain or number < MOST_TRIED):
                 continue
             tried = self._try(one, now, powers)
-            if self._may_be_it(tried, plain or at_end):
+            if self._may_be_it(tried, plain, at_end):
                 best = tried if best is None or tried.worth > best.worth else best
                 if plain and tried.log_odds > SURE_LOG_ODDS:
                     break
@@ -203,14 +208,16 @@ class LiveEar:
         changes = ear.reconsider(heard)
         return _Tried(ear, changes, log_odds_of_buzzer(found, changes, ear.manner()))
 
-    def _may_be_it(self, tried: "_Tried", readily: bool) -> bool:
-        """Say whether it is a buzzer; one that is not readily believed is shown by its changes."""
+    def _may_be_it(self, tried: "_Tried", plain: bool, at_end: bool) -> bool:
+        """Say whether it is a buzzer; what is not plain by its sound is shown by its changes."""
         count = len(tried.changes)
-        if readily:
-            shown = tried.log_odds > 0.0
-        else:
-            shown = count >= FEWEST and tried.log_odds * count > SHOWN_LOG_ODDS
-        return shown and (self._taught or count > 0)
+        if at_end or (self._taught and plain):
+            return tried.log_odds > 0.0 and (self._taught or count > 0)
+        if plain:
+            return tried.log_odds * count > PLAIN_SHOWN
+        if count < FEWEST or tried.changes[-1].time_s - tried.changes[0].time_s < SHOWN_FOR_S:
+            return False
+        return tried.log_odds > max(LEAST_SHOWN, SHOWN_LOG_ODDS / count)
 
     def _believed(self, ear: Ear, changes: list[Change]) -> list[Change]:
         """Return what may be told: of a taught buzzer, only what is rather a buzzer's than not.

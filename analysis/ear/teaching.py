@@ -74,6 +74,8 @@ CHANCE_DB = 4.0
 """By so much the noise of two states differs by chance."""
 GAINS_DB = np.arange(-80.0, 41.0, 2.0)
 """By how much a buzzer may be louder than when it was taught."""
+SAGS = (1.0, 0.99, 1.01, 0.98, 1.02, 0.97, 1.03, 0.96, 1.04, 0.95, 1.05)
+"""How much higher its pitch may be than then: a battery sags, and is changed."""
 LEAST_WORTH = -0.5
 """Least log odds of being a buzzer; a taught one is expected, so it may be under even."""
 TAUGHT_VOTES_S = 10.0
@@ -391,13 +393,16 @@ def _on_the_way(levels: Levels, taught: Array, columns: npt.NDArray[np.intp]) ->
 
 def _goes_alike(fresh: BuzzerPrint, known: BuzzerPrint, grid: FrameGrid) -> bool:
     """Say whether a print goes from state to state as a known one would, in the noise there is, or
-    there was, be it with or without what the whole spectrum has in common: a phone's gain.
+    there was, be it with or without what the whole spectrum has in common: a phone's gain; and at
+    about its pitch.
     """
-    both = [10 ** (_levels(one, grid) / 10) for one in (fresh, known)]
-    pairs = both, [_levelled(one, grid) for one in both]
-    return any(
-        max(_explained(now, then), _explained(then, now)) > LEAST_ALIKE for now, then in pairs
-    )
+    now = 10 ** (_levels(fresh, grid) / 10)
+    for sag in SAGS:
+        then = 10 ** (_levels(known, grid, sag) / 10)
+        for one, other in ((now, then), (_levelled(now, grid), _levelled(then, grid))):
+            if max(_explained(one, other), _explained(other, one)) > LEAST_ALIKE:
+                return True
+    return False
 
 
 def _levelled(powers: Array, grid: FrameGrid) -> Array:
@@ -430,9 +435,12 @@ def _gap(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:
     return np.asarray(one - zero)
 
 
-def _levels(buzzer: BuzzerPrint, grid: FrameGrid) -> Array:
-    """Return the usual level of each column in both states, shape (2, columns), in dB."""
-    hz = (grid.low + np.arange(grid.bins)) * grid.bin_hz
+def _levels(buzzer: BuzzerPrint, grid: FrameGrid, sag: float = 1.0) -> Array:
+    """Return the usual level of each column in both states, shape (2, columns), in dB.
+
+    All its pitches are `sag` times as high as when the print was made.
+    """
+    hz = (grid.low + np.arange(grid.bins)) * grid.bin_hz / sag
     spectrum = [np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum]
     return np.asarray(grid.levels(np.array(spectrum, dtype=np.float32)), dtype=np.float64)
 
