@@ -38,8 +38,9 @@ HISSES = -8.0
 """What it adds that it is hiss: a valve that is opened and shut, and no buzzer. By hand."""
 FITTED, UNFITTED = 1.0, -4.0
 """What it adds that a taught print fits the sound of this day, which is hardly by chance; and that
-it does not, so that all may be something else. By hand: of 91 minutes of other sound, heard for one
-of seven taught buzzers each, none that fitted came nearer than -1.2, none that did not than 4."""
+it does not, so that all may be something else. By hand: in 91 minutes of other sound, each heard
+for one of seven taught buzzers, what fitted came to -1.2 at most without this, and what did not
+to 4."""
 HASTY_S, CLICK_S = 0.35, 0.015
 """What lasts for less follows hastily, or is a click."""
 ALIKE, ALIKE_S, MOST_ALIKE = 0.15, 0.005, 0.55

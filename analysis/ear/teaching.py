@@ -396,13 +396,18 @@ def _goes_alike(fresh: BuzzerPrint, known: BuzzerPrint, grid: FrameGrid) -> bool
     there was, be it with or without what the whole spectrum has in common: a phone's gain; and at
     about its pitch.
     """
-    now = 10 ** (_levels(fresh, grid) / 10)
-    for sag in SAGS:
-        then = 10 ** (_levels(known, grid, sag) / 10)
-        for one, other in ((now, then), (_levelled(now, grid), _levelled(then, grid))):
-            if max(_explained(one, other), _explained(other, one)) > LEAST_ALIKE:
-                return True
-    return False
+    now = _both_ways(_levels(fresh, grid), grid)
+    return any(
+        max(_explained(one, other), _explained(other, one)) > LEAST_ALIKE
+        for sag in SAGS
+        for one, other in zip(now, _both_ways(_levels(known, grid, sag), grid), strict=True)
+    )
+
+
+def _both_ways(levels: Array, grid: FrameGrid) -> tuple[Array, Array]:
+    """Return the powers of both states, with and without what they have in common."""
+    powers = 10 ** (levels / 10)
+    return powers, _levelled(powers, grid)
 
 
 def _levelled(powers: Array, grid: FrameGrid) -> Array:
