@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bench import rooms
 from bench.scenes import make_scene
 
 from analysis.ear.beeps import BeepGatherer, beat, gather_beeps
@@ -99,6 +100,12 @@ def test_a_likelier_buzzer_takes_the_place_of_one_that_changed_twice():
     times = [change.time_s for change, _, _ in heard]
     assert times == pytest.approx([*bell_s, *edges_s], abs=0.003)
     assert [at_s - change.time_s < 0.2 for change, at_s, _ in heard[-8:]] == [True] * 8
+
+
+def test_a_phrase_that_is_whistled_is_no_buzzer():
+    """Its notes are alike, and sharp enough; but it is over at once."""
+    whistler = rooms.KINDS["glides"](1100)[: 8 * rooms.RATE]
+    assert live(Block(whistler, float(rooms.RATE), 0.0), sounding=None) == []
 
 
 def test_what_goes_from_state_to_state_alike_is_not_heard_again():
