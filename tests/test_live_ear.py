@@ -108,7 +108,7 @@ def test_a_phrase_that_is_whistled_is_no_buzzer():
     assert live(Block(whistler, float(rooms.RATE), 0.0), sounding=None) == []
 
 
-def test_what_goes_from_state_to_state_alike_is_not_heard_again():
+def test_prints_that_go_from_state_to_state_alike_say_the_same():
     rate, rng = 16_000, np.random.default_rng(6)
     grid, t = FrameGrid.at_rate(rate), np.arange(20 * rate) / rate
     sound = 0.003 * rng.normal(size=len(t))

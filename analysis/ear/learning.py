@@ -659,11 +659,9 @@ def say_the_same(one: BuzzerPrint, other: BuzzerPrint, powers: Powers, grid: Fra
     """
     if (one.pulse_s is None) != (other.pulse_s is None):
         return False
-    labels = []
-    for known in (one, other):
-        steps = as_steps(grid.levels(powers, known.columns_in(grid)))
-        labels.append(best_course_odds(weigh(known.evidence, steps), grid.hop_s) > 0)
-    return _is_alike(labels[0], labels[1:], AGREED)
+    levels = grid.levels(powers)
+    labels, others = (log_odds_by(known, levels, grid) > 0 for known in (one, other))
+    return _is_alike(labels, [others], AGREED)
 
 
 def adapt(

@@ -36,10 +36,11 @@ LONGEST_S = 40.0
 """How much of the latest sound is kept to learn from."""
 MOST_TRIED = 2
 """How many prints that are not plain what had gone by is heard with at a time."""
-SHOWN_LOG_ODDS, FEWEST, PLAIN_SHOWN = 6.0, 3, 2.0
+SHOWN_LOG_ODDS, FEWEST = 6.0, 3
 """Log odds over all changes that show a buzzer where the sound alone is not plain: twice as many,
-by half of them each. Of fewer changes anything may be sharp and alike. Where it is plain, less
-will do."""
+by half of them each. Of fewer changes anything may be sharp and alike."""
+PLAIN_SHOWN = 2.0
+"""The same where the sound alone is plain."""
 LEAST_SHOWN, SHOWN_FOR_S = 1.0, 3.0
 """Least log odds that many changes may show it by, and for how long: one phrase that is whistled is
 alike. Of 45 stretches of 25 s with no buzzer 8 were taken for one by their sum alone, and where the
