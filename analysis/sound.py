@@ -62,7 +62,10 @@ def blanks(samples: Samples, least: int) -> list[tuple[int, int]]:
     """
     step = max(1, least // 8)
     row = least // step  # so many of every `step`-th are zero in any such row
-    before = np.concatenate([[0], np.cumsum(samples[::step] == 0)])
+    zeros = samples[::step] == 0
+    if np.count_nonzero(zeros) < row:
+        return []
+    before = np.concatenate([[0], np.cumsum(zeros)])
     if not np.any(before[row:] - before[:-row] == row):
         return []
     sounds = np.flatnonzero(samples)

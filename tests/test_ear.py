@@ -23,7 +23,7 @@ from analysis.ear.ear import Ear
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.recording import hear
 from analysis.ear.sincechange import Frames, SinceChange, Sound
-from analysis.ear.spectrum import FrameGrid
+from analysis.ear.spectrum import Columns, FrameGrid
 from analysis.ear.splice import splice
 from analysis.ear.stretch import low_middle_high
 from analysis.sound import Block
@@ -227,8 +227,9 @@ def test_a_pitch_is_told_between_bins():
     grid = FrameGrid.at_rate(48000)
     for hz in (1003.0, 1020.0, 2711.0):
         tone = np.sin(2 * np.pi * hz * np.arange(48000) / 48000).astype(np.float32)
-        column = int(np.abs(grid.columns_hz[: grid.bins].mean(axis=1) - hz).argmin())
-        assert grid.tones_hz(grid.powers(tone), column) == pytest.approx(hz, abs=2.0)
+        column = np.abs(grid.columns_hz[: grid.bins].mean(axis=1) - hz).argmin()
+        heard = Columns(grid, np.array([column])).tones_hz(grid.powers(tone))
+        assert heard == pytest.approx(hz, abs=2.0)
 
 
 def test_a_plain_tone_is_heard_beside_chords_that_come_back():
@@ -376,7 +377,7 @@ def test_levels_of_some_columns_are_those_of_all(rate):
     powers = grid.powers(np.random.default_rng(1).normal(size=rate).astype(np.float32))
     every = grid.levels(powers)
     some = np.arange(0, every.shape[1], 3)
-    assert grid.levels(powers, some) == pytest.approx(every[:, some], abs=1e-4)
+    assert Columns(grid, some).levels(powers) == pytest.approx(every[:, some], abs=1e-4)
 
 
 @pytest.mark.parametrize("count", [1, 2, 7, 400])
@@ -460,21 +461,30 @@ def test_what_frames_said_is_kept_over_a_gap():
 
 
 def test_how_it_sounded_is_told_from_its_latest_frames_by_the_latest_print():
+    grid = FrameGrid.at_rate(48000.0)
+
     def frames(at_s, levels_db, tones_hz, print_number):
         evidence = np.where(levels_db > -15.0, -3.0, 3.0)[:, None]
-        return Frames(at_s, evidence, levels_db, tones_hz, print_number)
+        bins = tones_hz[:, None] / grid.bin_hz
+        loud = np.exp(-((np.arange(grid.low, grid.high) - bins) ** 2))
+        loud *= 10.0 ** (levels_db[:, None] / 10.0) / loud.max(axis=1, keepdims=True)
+        column = Columns(grid, np.array([int(bins.mean()) - grid.low]))
+        return Frames(at_s, evidence, loud.astype(np.float32), column, print_number)
+
+    def sound(print_number, *told):
+        return Sound(print_number, *(pytest.approx(one, abs=0.1) for one in told))
 
     heard, at_s = SinceChange(), np.arange(0.0, 0.3, 0.005)
     words_db = np.where(np.arange(60) % 3 == 0, -5.0, -20.0)
     heard.begin(0.0)
     assert heard.sound(0.3) is None
     heard.hear(frames(at_s, words_db, np.tile([990.0, 1000.0, 1010.0], 20), 0))
-    assert heard.sound(0.3) == Sound(0, -20.0, 1000.0, pytest.approx(8.2, abs=0.1))
+    assert heard.sound(0.3) == sound(0, -20.0, 1000.0, 8.2)
     assert heard.like(1, 0.3) == pytest.approx(2 / 3, abs=0.02)
     assert heard.like(0, 0.3) == pytest.approx(1 / 3, abs=0.02)
     assert heard.sound(0.03) is None
     heard.hear(frames(at_s + 0.3, np.full(60, -30.0), np.full(60, 1200.0), 1))
-    assert heard.sound(0.6) == Sound(1, -30.0, 1200.0, 0.0)
+    assert heard.sound(0.6) == sound(1, -30.0, 1200.0, 0.0)
     assert heard.like(0, 0.6) == 1.0  # it lasted
     heard.begin(0.4)
     assert heard.like(0, 0.6) == 0.0

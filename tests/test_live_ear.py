@@ -10,6 +10,7 @@ from bench import rooms
 from bench.scenes import make_scene
 
 from analysis.ear.beeps import BeepGatherer, beat, gather_beeps
+from analysis.ear.drift import Pieces
 from analysis.ear.learning import learn, say_the_same
 from analysis.ear.live import LiveEar
 from analysis.ear.recording import hear
@@ -108,20 +109,39 @@ def test_a_phrase_that_is_whistled_is_no_buzzer():
     assert live(Block(whistler, float(rooms.RATE), 0.0), sounding=None) == []
 
 
-def test_prints_that_go_from_state_to_state_alike_say_the_same():
+@pytest.fixture(scope="module")
+def two_tones():
+    """Of 20 s: one pitch that changes now and then, and another that does."""
     rate, rng = 16_000, np.random.default_rng(6)
-    grid, t = FrameGrid.at_rate(rate), np.arange(20 * rate) / rate
+    t = np.arange(20 * rate) / rate
     sound = 0.003 * rng.normal(size=len(t))
     for pitch_hz, moves_s in ((950.0, [2.0, 8.0, 9.0, 15.0]), (2900.0, [3.1, 4.9, 10.3, 13.7])):
         on = np.searchsorted(moves_s, t, side="right") % 2
         sound += 0.2 * on * np.sin(2 * np.pi * pitch_hz * t)
-    powers = grid.powers(sound.astype(np.float32))
+    return Block(sound.astype(np.float32), float(rate), 0.0)
+
+
+def test_prints_that_go_from_state_to_state_alike_say_the_same(two_tones):
+    grid = FrameGrid.at_rate(two_tones.rate_hz)
+    powers = grid.powers(two_tones.samples)
     low, high = sorted(learn(powers, grid)[:2], key=lambda one: one.columns_hz[0, 0])
     fresh = replace(low, evidence=0.9 * low.evidence)
     assert say_the_same(low, fresh, powers, grid)
     assert say_the_same(low, low.exchanged(), powers, grid)
     assert not say_the_same(low, high, powers, grid)
     assert not say_the_same(low, replace(fresh, pulse_s=(0.1, 0.1)), powers, grid)
+
+
+def test_a_print_is_fitted_to_pieces_as_they_come_as_to_all_at_once(two_tones):
+    blocks = list(two_tones.pieces(0.125))
+    known = learn(frames_of(blocks), FrameGrid.at_rate(two_tones.rate_hz))[0]
+    pieces = Pieces(blocks[:64], known)
+    for k in (64, 96, 128):
+        pieces.go_on(blocks[k : k + 32], most=3)
+    fresh, wanted = (each.fresh(known) for each in (pieces, Pieces(blocks[64:], known)))
+    assert len(pieces.blocks) == 3 and pieces.end_s == two_tones.end_s
+    assert np.array_equal(fresh.evidence, wanted.evidence)
+    assert fresh is not known
 
 
 def test_muted_sound_is_no_state_of_the_buzzer(sample):

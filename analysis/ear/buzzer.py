@@ -147,7 +147,7 @@ def level_shares(steps: npt.NDArray[np.int16], frames: Mask) -> Array:
 
     Shares are smoothed over about a decibel; SURPRISE of the whole is spread over 80 dB.
     """
-    chosen = steps[some_of(frames, MOST_FRAMES)].astype(np.intp)
+    chosen = steps[some_of(frames, MOST_FRAMES)]
     n, columns = chosen.shape
     flat = (chosen + np.arange(columns) * STEPS).ravel()
     counts = np.bincount(flat, minlength=columns * STEPS).reshape(columns, STEPS)

@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.learning import FRAME_LOG_ODDS, Array, Mask, adapt, log_odds_by
-from analysis.ear.spectrum import FrameGrid
+from analysis.ear.spectrum import FrameGrid, Levels, Powers
 from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
 
@@ -47,11 +47,30 @@ class Pieces:
     """
 
     def __init__(self, window: list[Block], buzzer: BuzzerPrint):
-        self.blocks = list(windows(window, PIECE_S))
+        self.blocks: list[list[Block]] = []
         self._grid = FrameGrid.at_rate(window[0].rate_hz)
         self._every = 2 if buzzer.pulse_s is None else 1
-        self._powers = [frames_of(piece, self._every) for piece in self.blocks]
-        self._levels = [self._grid.levels(powers) for powers in self._powers]
+        self._powers: list[Powers] = []
+        self._levels: list[Levels] = []
+        self._take(window)
+
+    @property
+    def end_s(self) -> float:
+        """When the last piece ends, in seconds."""
+        return self.blocks[-1][-1].end_s
+
+    def go_on(self, window: list[Block], most: int) -> None:
+        """Take the sound that follows, and keep so many of the latest pieces."""
+        self._take(window)
+        for pieces in (self.blocks, self._powers, self._levels):
+            del pieces[:-most]
+
+    def _take(self, window: list[Block]) -> None:
+        for piece in windows(window, PIECE_S):
+            powers = frames_of(piece, self._every)
+            self.blocks.append(piece)
+            self._powers.append(powers)
+            self._levels.append(self._grid.levels(powers))
 
     def fitted(self, known: BuzzerPrint) -> BuzzerPrint:
         """Return one print for all; the known one where the buzzer is not heard to change."""

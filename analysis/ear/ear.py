@@ -58,7 +58,7 @@ from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.ring import TELLS_AFTER_S, Rings
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange, Sound
-from analysis.ear.spectrum import FLOOR, FrameGrid
+from analysis.ear.spectrum import FLOOR, Columns, FrameGrid
 from analysis.ear.splice import SEAM_S, Spliced, splice
 from analysis.ear.stretch import Stretch
 from analysis.ear.tell import Tell
@@ -282,9 +282,9 @@ class Ear:
 
     def _listen_for(self, buzzer: BuzzerPrint) -> None:
         self.buzzer = buzzer
-        self._columns = buzzer.columns_in(self.grid)
-        self._louder = buzzer.louder_columns()
-        self._tone_column = self.grid.tone_column(self._columns[self._louder])
+        columns = buzzer.columns_in(self.grid)
+        self._columns = Columns(self.grid, columns)
+        self._louder = Columns(self.grid, columns[buzzer.louder_columns()])
         self._tell = Tell.of(buzzer, self.grid, self.sounding)
         self._rings.listen_for(buzzer)
         # Else its silence is digital, and zeros tell of it.
@@ -455,20 +455,17 @@ class Ear:
         powers = self._rings.clear(self._latest.samples, self._start, self._frame)
         if len(powers) == 0:
             return []
-        levels = grid.levels(powers, self._columns)
-        evidence = evidence_of(self.buzzer.evidence, as_steps(levels))
+        evidence = evidence_of(self.buzzer.evidence, as_steps(self._columns.levels(powers)))
         lost = self._lost(offset, len(evidence))
         evidence[lost] = 0.0
         weights = share(grid.hop_s) * evidence.sum(axis=1)
-        louder = levels[:, self._louder].mean(axis=1)
-        column = self._tone_column
-        tones = np.zeros(len(powers)) if column is None else grid.tones_hz(powers, column)
         self._frame_odds.append(weights)
         at_s = self._origin_s + grid.middle_s(self._frame) + grid.hop_s * np.arange(len(powers))
         if not lost.all():
-            heard, number = ~lost, self._print_number
+            heard = ~lost if lost.any() else slice(None)
+            number = self._print_number
             self._since_change.hear(
-                Frames(at_s[heard], evidence[heard], louder[heard], tones[heard], number)
+                Frames(at_s[heard], evidence[heard], powers[heard], self._louder, number)
             )
         ceiling = stay(grid.hop_s)
         for weight, is_lost in zip(weights.tolist(), lost.tolist(), strict=True):
@@ -524,12 +521,11 @@ class Ear:
 
     def _lost(self, offset: int, count: int) -> npt.NDArray[np.bool_]:
         """Return in which of the frames since a sample sound was lost."""
-        grid = self.grid
-        begin = offset + np.arange(count) * grid.hop
-        least = round(BLANK_S * grid.rate_hz)
-        lost = np.zeros(count, dtype=bool)
+        grid, lost = self.grid, np.zeros(count, dtype=bool)
         for a, b in self._blanks(max(0, offset - grid.length), len(self._latest.samples)):
-            lost |= np.minimum(begin + grid.length, b) - np.maximum(begin, a) >= least
+            begin = offset + np.arange(count) * grid.hop
+            within = np.minimum(begin + grid.length, b) - np.maximum(begin, a)
+            lost |= within >= round(BLANK_S * grid.rate_hz)
         return lost
 
     def _blanks(self, first: int, last: int) -> list[tuple[int, int]]:

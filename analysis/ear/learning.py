@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
+from scipy.ndimage import median_filter, uniform_filter1d
 
 from analysis.ear.beeps import LONGEST_S, clock, may_be_beeps, same
 from analysis.ear.buzzer import (
@@ -41,7 +41,7 @@ from analysis.ear.buzzer import (
     weigh,
 )
 from analysis.ear.chain import best_course_odds
-from analysis.ear.spectrum import FrameGrid, Levels, Powers, sliding
+from analysis.ear.spectrum import Columns, FrameGrid, Levels, Powers, sliding
 
 Mask = npt.NDArray[np.bool_]
 Array = npt.NDArray[np.float64]
@@ -323,7 +323,12 @@ def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
     for state in (False, True):
         usual = np.median(lengths[states == state]) if np.any(states == state) else 0.0
         inside = int(np.clip((usual - 2) // 2, 1, margin))
-        sides.append(np.asarray(binary_erosion(labels == state, iterations=inside, border_value=1)))
+        core = labels == state
+        for _ in range(inside):
+            before, after = core[:-1].copy(), core[1:].copy()
+            core[1:] &= before
+            core[:-1] &= after
+        sides.append(core)
     return sides[0], sides[1]
 
 
@@ -659,8 +664,14 @@ def say_the_same(one: BuzzerPrint, other: BuzzerPrint, powers: Powers, grid: Fra
     """
     if (one.pulse_s is None) != (other.pulse_s is None):
         return False
-    levels = grid.levels(powers)
-    labels, others = (log_odds_by(known, levels, grid) > 0 for known in (one, other))
+    labels, others = (
+        best_course_odds(
+            weigh(each.evidence, as_steps(Columns(grid, each.columns_in(grid)).levels(powers))),
+            grid.hop_s,
+        )
+        > 0
+        for each in (one, other)
+    )
     return _is_alike(labels, [others], AGREED)
 
 

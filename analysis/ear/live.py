@@ -29,7 +29,7 @@ from analysis.ear.learning import say_the_same
 from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, SURELY_NONE, TRIED_LOG_ODDS
 from analysis.ear.spectrum import FrameGrid, Powers
 from analysis.ear.teaching import LEAST_WORTH, find
-from analysis.ear.window import Lately, frames_of
+from analysis.ear.window import Lately, frames_of, joined
 from analysis.sound import Block
 
 LONGEST_S = 40.0
@@ -45,8 +45,9 @@ LEAST_SHOWN, SHOWN_FOR_S = 1.0, 3.0
 """Least log odds that many changes may show it by, and for how long: one phrase that is whistled is
 alike. Of 45 stretches of 25 s with no buzzer 8 were taken for one by their sum alone, and where the
 sound was plain by any; 2 are now."""
-PLENTY = 6
-"""So many of a sure buzzer are enough to look for none that is likelier."""
+PLENTY, FEWEST_SURE = 6, 4
+"""So many changes of a sure buzzer are enough to look for none that is likelier; or fewer, where
+the log odds of all come to as much."""
 FIRST_TRY_S = 4.0
 RELUCTANCE = 1.35
 """Each try to learn or fit comes this much later than the one before, up to LONGEST_S apart."""
@@ -57,8 +58,8 @@ CELL_S = 0.1
 does not matter how long the blocks are."""
 SAME_S = 0.03
 """A change this close to the last that was told is that one."""
-FOLLOWED_S = 6 * PIECE_S
-"""How much of the latest sound the print is fitted to as it follows."""
+FOLLOWED = 6
+"""How many of the latest pieces the print is fitted to as it follows."""
 
 
 class LiveEar:
@@ -87,6 +88,7 @@ class LiveEar:
         self._lately = Lately(CELL_S, LONGEST_S)
         self._ear = None if buzzer is None else Ear(rate_hz, buzzer, sounding)
         self._find_s, self._follow_s = FIRST_TRY_S, 0.0
+        self._pieces: Pieces | None = None  # to follow it by
         self._taught = buzzer is not None
         self._trusted = False  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)
@@ -154,7 +156,7 @@ class LiveEar:
         self._ear, self._trusted, self.learnt = likeliest.ear, True, likeliest.ear.buzzer
         self._ear.let_go(but=min(len(changes), ENOUGH))
         self._latest = deque(changes, maxlen=ENOUGH)
-        self._follow_s = heard_s + PIECE_S
+        self._pieces, self._follow_s = None, heard_s + PIECE_S
         return [change for change in changes if change.time_s > self._told_s + SAME_S]
 
     def _now(self) -> "_Tried | None":
@@ -169,13 +171,13 @@ class LiveEar:
     def _is_shown(self, now: "_Tried") -> bool:
         """Say whether the buzzer is known for good, so that no likelier one is looked for."""
         count = len(self._latest)
-        plenty = count >= PLENTY and now.log_odds > SURE_LOG_ODDS
-        return self._taught or plenty or count == ENOUGH
+        surely = now.log_odds * min(count, PLENTY) > SURE_LOG_ODDS * PLENTY
+        return self._taught or (count >= FEWEST_SURE and surely) or count == ENOUGH
 
     def _likeliest(self, now: "_Tried | None", at_end: bool) -> "_Tried | None":
         """Return what was heard of the likeliest buzzer in the latest sound, if there may be one.
 
-        The search ends with what is plain and sure.
+        The search ends with what is plain and sure, or is known already.
         """
         known = self.buzzer if self._taught else None
         powers = frames_of(self._lately.blocks)
@@ -188,7 +190,8 @@ class LiveEar:
             tried = self._try(one, now, powers)
             if self._may_be_it(tried, plain, at_end):
                 best = tried if best is None or tried.worth > best.worth else best
-                if plain and tried.log_odds > SURE_LOG_ODDS:
+                enough = 0.0 if tried is now else SURE_LOG_ODDS
+                if plain and tried.log_odds > enough:
                     break
         return best
 
@@ -205,7 +208,7 @@ class LiveEar:
         if now is not None and say_the_same(found, now.ear.buzzer, powers, self._grid):
             return now
         ear = Ear(self._grid.rate_hz, found, self._sounding)
-        heard = [change for block in self._lately.blocks for change in ear.hear(block)]
+        heard = [change for block in joined(self._lately.blocks) for change in ear.hear(block)]
         changes = ear.reconsider(heard)
         return _Tried(ear, changes, log_odds_of_buzzer(found, changes, ear.manner()))
 
@@ -256,9 +259,15 @@ class LiveEar:
 
     def _follow(self, ear: Ear) -> None:
         self._follow_s = self._lately.heard_s + PIECE_S
-        since_s = self._lately.blocks[-1].end_s - FOLLOWED_S
+        pieces = self._pieces
+        since_s = self._lately.blocks[-1].end_s - FOLLOWED * PIECE_S
+        if pieces is not None:
+            since_s = pieces.end_s
         latest = [block for block in self._lately.blocks if block.start_s > since_s - CELL_S / 2]
-        pieces = Pieces(latest, ear.buzzer)
+        if pieces is None:
+            pieces = self._pieces = Pieces(latest, ear.buzzer)
+        else:
+            pieces.go_on(latest, FOLLOWED)
         if len(pieces.blocks) > 1:
             ear.follow(pieces.fresh(ear.buzzer))
 

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.ear.buzzer import evidence_temper
+from analysis.ear.spectrum import Columns, Powers
 
 Numbers = npt.NDArray[np.floating]
 
@@ -41,15 +42,16 @@ class Sound:
 
 @dataclass(frozen=True, eq=False)
 class Frames:
-    """What some frames showed: when, the evidence of each column, level and pitch.
+    """What some frames showed: when, the evidence of each column, and the power of each bin.
 
-    All arrays are of shape (frames,), but for `evidence`, (frames, columns).
+    `at_s` is of shape (frames,), `evidence` of (frames, columns), `powers` of (frames, grid.bins);
+    `louder` are the columns that are louder while the buzzer sounds.
     """
 
     at_s: Numbers
     evidence: Numbers
-    levels_db: Numbers
-    tones_hz: Numbers
+    powers: Powers
+    louder: Columns
     print_number: int
 
 
@@ -90,11 +92,12 @@ class SinceChange:
         latest = [pair for pair in heard if pair[0].print_number == heard[-1][0].print_number]
         if sum(within.sum() for _, within in latest) < FEWEST:
             return None
-        levels_db = np.concatenate([some.levels_db[within] for some, within in latest])
-        tones_hz = np.concatenate([some.tones_hz[within] for some, within in latest])
+        powers = np.concatenate([some.powers[within] for some, within in latest])
+        louder = latest[0][0].louder
+        tones_hz = louder.tones_hz(powers)
         return Sound(
             latest[0][0].print_number,
-            float(np.median(levels_db)),
+            float(np.median(louder.levels(powers).mean(axis=1))),
             float(np.median(tones_hz)),
             float(np.std(tones_hz)),
         )

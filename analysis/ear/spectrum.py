@@ -11,7 +11,7 @@ drift; or a whole band, for buzzers that rattle rather than sing.
 """
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +53,7 @@ class FrameGrid:
     high: int
 
     @classmethod
+    @lru_cache(maxsize=8)
     def at_rate(cls, rate_hz: float) -> "FrameGrid":
         """Return the grid for a sample rate in Hz."""
         length = int(scipy.fft.next_fast_len(round(rate_hz * WINDOW_S), real=True))
@@ -132,17 +133,8 @@ class FrameGrid:
         power = spectrum.real * spectrum.real + spectrum.imag * spectrum.imag + FLOOR
         return np.asarray(power, dtype=np.float32)
 
-    def levels(self, powers: Powers, columns: npt.NDArray[np.intp] | None = None) -> Levels:
-        """Return the level of each column, or of some, shape (frames, columns), in dB."""
-        if columns is not None:
-            first, last = self._bounds[columns].T
-            strongest = [
-                powers[:, a : b + 1].max(axis=1)
-                if c < self._narrow_and_wide
-                else powers[:, a : b + 1].sum(axis=1)
-                for c, a, b in zip(columns, first, last, strict=True)
-            ]
-            return np.asarray(10 * np.log10(np.stack(strongest, axis=1)), dtype=np.float32)
+    def levels(self, powers: Powers) -> Levels:
+        """Return the level of each column, shape (frames, columns), in dB."""
         edges = self._band_edges
         band = (
             np.add.reduceat(powers, edges[:-1], axis=1)
@@ -162,28 +154,61 @@ class FrameGrid:
         ]
         return np.asarray(10 * np.log10(np.concatenate(columns_of, axis=1)), dtype=np.float32)
 
-    def tone_column(self, columns: npt.NDArray[np.intp]) -> int | None:
-        """Return the first of some columns that is of a few bins, and no band; None if none is."""
-        return next((int(c) for c in columns if c < self._narrow_and_wide), None)
-
-    def tones_hz(self, powers: Powers, column: int) -> npt.NDArray[np.float64]:
-        """Return the frequency of the strongest bin of a column in each frame, in Hz."""
-        first, last = np.clip(self._bounds[column], 1, self.bins - 2)
-        about = np.log(powers[:, first - 1 : last + 2])
-        peak = 1 + about[:, 1:-1].argmax(axis=1)
-        before, here, after = (about[np.arange(len(about)), peak + k] for k in (-1, 0, 1))
-        off = off_peak(before, here, after)
-        return np.asarray((self.low + first - 1 + peak + off) * self.bin_hz)
-
     @cached_property
-    def _bounds(self) -> npt.NDArray[np.intp]:
+    def bounds(self) -> npt.NDArray[np.intp]:
         """First and last bin of each column, counted from `low`, shape (columns, 2)."""
         bins = np.round(self.columns_hz / self.bin_hz).astype(np.intp) - self.low
         return np.clip(bins, 0, self.bins - 1)
 
     @cached_property
-    def _narrow_and_wide(self) -> int:
+    def narrow_and_wide(self) -> int:
+        """How many columns are of a few bins; the bands come after them."""
         return self.bins + len(range(WIDE, self.bins - WIDE, 3))
+
+
+class Columns:
+    """Some of a grid's columns, to be heard by themselves.
+
+    Parameters
+    ----------
+    grid : FrameGrid
+        Of the frames.
+    numbers : ndarray of int, shape (n,)
+        Which columns.
+    """
+
+    def __init__(self, grid: FrameGrid, numbers: npt.NDArray[np.intp]):
+        self._grid = grid
+        few = numbers < grid.narrow_and_wide
+        first, last = grid.bounds[numbers].T
+        width = int((last - first)[few].max(initial=0)) + 1
+        self._of_few, self._of_bands = np.flatnonzero(few), np.flatnonzero(~few)
+        self._bins = np.minimum(first[few] + np.arange(width)[:, None], last[few])
+        self._bands = [slice(a, b + 1) for a, b in grid.bounds[numbers[~few]].tolist()]
+        tones = grid.bounds[numbers[few][:1]]
+        self._tone = np.clip(tones[0], 1, grid.bins - 2).tolist() if len(tones) else None
+
+    def levels(self, powers: Powers) -> Levels:
+        """Return the level of each, shape (frames, n), in dB."""
+        loudness = np.empty((len(powers), len(self._of_few) + len(self._of_bands)), np.float32)
+        loudness[:, self._of_few] = powers[:, self._bins].max(axis=1)
+        for k, band in zip(self._of_bands.tolist(), self._bands, strict=True):
+            loudness[:, k] = powers[:, band].sum(axis=1)
+        return np.asarray(10 * np.log10(loudness), dtype=np.float32)
+
+    def tones_hz(self, powers: Powers) -> npt.NDArray[np.float64]:
+        """Return the frequency of the strongest bin of the first that is of a few, in each frame.
+
+        In Hz; 0 where all are bands.
+        """
+        if self._tone is None:
+            return np.zeros(len(powers))
+        first, last = self._tone
+        about = np.log(powers[:, first - 1 : last + 2])
+        peak = 1 + about[:, 1:-1].argmax(axis=1)
+        before, here, after = (about[np.arange(len(about)), peak + k] for k in (-1, 0, 1))
+        off = off_peak(before, here, after)
+        return np.asarray((self._grid.low + first - 1 + peak + off) * self._grid.bin_hz)
 
 
 def sliding(

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.ear.spectrum import FrameGrid, Powers
-from analysis.sound import Block, Samples, finite
+from analysis.sound import Block, finite
 
 
 def windows(blocks: Iterable[Block], least_s: float) -> Iterator[list[Block]]:
@@ -76,17 +76,23 @@ class Lately:
             self.blocks.popleft()
 
 
+def joined(blocks: Iterable[Block]) -> list[Block]:
+    """Join the blocks that follow one another without a gap."""
+    runs: list[list[Block]] = []
+    end = None
+    for block in blocks:
+        first = round(block.start_s * block.rate_hz)
+        if first != end:
+            runs.append([])
+        runs[-1].append(block)
+        end = first + len(block.samples)
+    return [
+        replace(run[0], samples=np.concatenate([block.samples for block in run])) for run in runs
+    ]
+
+
 def frames_of(window: Iterable[Block], every: int = 1) -> Powers:
     """Return the powers of the frames in a window; none spans a gap."""
-    window = list(window)
-    grid = FrameGrid.at_rate(window[0].rate_hz)
-    runs: list[list[Samples]] = [[]]
-    end = None
-    for block in window:
-        first = round(block.start_s * block.rate_hz)
-        if end is not None and first != end:
-            runs.append([])
-        runs[-1].append(block.samples)
-        end = first + len(block.samples)
-    pieces = [grid.powers(finite(np.concatenate(run)), every) for run in runs if run]
-    return np.concatenate(pieces)
+    runs = joined(window)
+    grid = FrameGrid.at_rate(runs[0].rate_hz)
+    return np.concatenate([grid.powers(finite(run.samples), every) for run in runs])
