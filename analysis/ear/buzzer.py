@@ -36,6 +36,11 @@ USUAL_COLUMNS = 12
 MOST_FRAMES = 2000
 """Of which it is counted how often each level occurs; evenly spread, for they overlap."""
 
+LEAST_FAINTER_DB, MOST_FAINTER_DB, STANDS_OUT_DB = 3.0, 15.0, 10.0
+"""By how much a buzzer that sounds in both states is fainter in one, and by how much at least its
+tone stands out from the bins beside it in both."""
+BESIDE = np.r_[-9:-4, 5:10]
+
 
 @dataclass(frozen=True, eq=False)
 class BuzzerPrint:
@@ -102,6 +107,21 @@ class BuzzerPrint:
         ]
         louder = (usual[1] > usual[0]) == (self.silent == 0)
         return louder if louder.any() and self.silent is not None else np.full(len(louder), True)
+
+    def sounds_in_both(self) -> bool:
+        """Say whether it sounds at its pitch in both states, louder in one of them."""
+        if self.pulse_s is not None:
+            return False
+        levels_db = 10 * np.log10(self.spectrum)
+        gap_db = np.abs(levels_db[1] - levels_db[0])
+        loudest_db = np.where(gap_db > LEAST_FAINTER_DB, levels_db.max(axis=0), -np.inf)
+        peak = int(loudest_db.argmax())
+        beside = np.clip(peak + BESIDE, 0, len(gap_db) - 1)
+        stands_out_db = levels_db[:, peak] - np.median(levels_db[:, beside], axis=1)
+        return bool(
+            LEAST_FAINTER_DB < gap_db[peak] < MOST_FAINTER_DB
+            and stands_out_db.min() > STANDS_OUT_DB
+        )
 
     def log_odds(self, levels: Levels, columns: npt.NDArray[np.intp]) -> Array:
         """Return the log odds of state 1 over state 0 in each frame, shape (frames,)."""

@@ -6,7 +6,8 @@ The buzzer is in one of two states. Each frame of about 21 ms weighs the evidenc
 (:mod:`.buzzer`). The states follow each other as a Markov chain (:mod:`.chain`); its posterior log
 odds are carried from frame to frame by Bayes' rule. Where they change sign and stay changed for
 LOOK_AHEAD_S, the buzzer has changed state, give or take a few frames. What rings beside its pitch
-is taken out before (:mod:`.ring`).
+is taken out before (:mod:`.ring`), and the level of one that sounds in both states may be followed
+as it slowly goes up and down (:mod:`.sway`).
 
 Then the stretch around is heard again, a millisecond at a time (:mod:`.stretch`): a contact that
 chatters makes and breaks before it settles, and the change is at the first break of that run.
@@ -58,9 +59,10 @@ from analysis.ear.moment import Moment, just_about, rise_shapes
 from analysis.ear.ring import TELLS_AFTER_S, Rings
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange, Sound
-from analysis.ear.spectrum import FLOOR, Columns, FrameGrid
+from analysis.ear.spectrum import FLOOR, Columns, FrameGrid, Levels, Powers
 from analysis.ear.splice import SEAM_S, Spliced, splice
 from analysis.ear.stretch import Stretch
+from analysis.ear.sway import CERTAIN, TOGETHER, Sway
 from analysis.ear.tell import Tell
 from analysis.sound import Block, Samples, blanks, finite
 
@@ -247,11 +249,20 @@ class Ear:
         The buzzer; :meth:`follow` replaces it by a fresher print of the same.
     sounding : {"open", "closed", "both"} or None
         When the buzzer sounds, if told.
+    sways : bool
+        Whether the level of one that sounds in both states is followed as it goes up and down.
     """
 
-    def __init__(self, rate_hz: float, buzzer: BuzzerPrint, sounding: Sounding | None = None):
+    def __init__(
+        self,
+        rate_hz: float,
+        buzzer: BuzzerPrint,
+        sounding: Sounding | None = None,
+        sways: bool = False,
+    ):
         self.grid = FrameGrid.at_rate(rate_hz)
         self.sounding = sounding
+        self._sways = sways
         self.state: int | None = None
         self._start = 0
         self._bridged: list[tuple[int, int]] = []
@@ -285,6 +296,7 @@ class Ear:
         columns = buzzer.columns_in(self.grid)
         self._columns = Columns(self.grid, columns)
         self._louder = Columns(self.grid, columns[buzzer.louder_columns()])
+        self._sway = self._sway_of(buzzer)
         self._tell = Tell.of(buzzer, self.grid, self.sounding)
         self._rings.listen_for(buzzer)
         # Else its silence is digital, and zeros tell of it.
@@ -292,6 +304,18 @@ class Ear:
         self._shortest_s = SHORTEST_S
         if buzzer.pulse_s is not None:
             self._shortest_s = min(SHORTEST_S, SHORTEST_SHARE * min(buzzer.pulse_s))
+
+    def _sway_of(self, buzzer: BuzzerPrint) -> Sway | None:
+        """Return how the level sways, if it is followed, as it was lately."""
+        if not self._sways or not buzzer.sounds_in_both():
+            return None
+        hz = (self.grid.low + np.arange(self.grid.bins)) * self.grid.bin_hz
+        usual = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum])
+        sway = Sway(self._columns.levels(usual.astype(np.float32)))
+        latest = self._since_change.latest_powers(np.inf)
+        if latest is not None and self.state is not None and abs(self._log_odds) > CERTAIN:
+            sway.begin_at(self._columns.levels(latest[-TOGETHER:]), self.state)
+        return sway
 
     @property
     def busy(self) -> bool:
@@ -455,9 +479,27 @@ class Ear:
         powers = self._rings.clear(self._latest.samples, self._start, self._frame)
         if len(powers) == 0:
             return []
-        evidence = evidence_of(self.buzzer.evidence, as_steps(self._columns.levels(powers)))
-        lost = self._lost(offset, len(evidence))
-        evidence[lost] = 0.0
+        levels = self._columns.levels(powers)
+        lost = self._lost(offset, len(powers))
+        begin = 0
+        while begin < len(powers):
+            end = len(powers)
+            if self._sway is not None:
+                end = min(end, begin + self._sway.left)
+            part = slice(begin, end)
+            changes += self._go_through(powers[part], levels[part], lost[part])
+            begin = end
+        return changes
+
+    def _go_through(
+        self, powers: Powers, levels: Levels, lost: npt.NDArray[np.bool_]
+    ) -> list[Change]:
+        """Weigh the next frames, and go on from state to state as they tell."""
+        grid, sway = self.grid, self._sway
+        steady = levels if sway is None else sway.steadied(levels)
+        evidence = evidence_of(self.buzzer.evidence, as_steps(steady))
+        if lost.any():
+            evidence[lost] = 0.0
         weights = share(grid.hop_s) * evidence.sum(axis=1)
         self._frame_odds.append(weights)
         at_s = self._origin_s + grid.middle_s(self._frame) + grid.hop_s * np.arange(len(powers))
@@ -467,34 +509,45 @@ class Ear:
             self._since_change.hear(
                 Frames(at_s[heard], evidence[heard], powers[heard], self._louder, number)
             )
-        ceiling = stay(grid.hop_s)
+        changes: list[Change] = []
+        odds = []
         for weight, is_lost in zip(weights.tolist(), lost.tolist(), strict=True):
-            self._lost_for = self._lost_for + 1 if is_lost else 0
-            if self._lost_for * grid.hop_s > BRIDGED_S:
-                self.state = self._turn = None
-                self._log_odds = 0.0
-            odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
-            self._log_odds = odds
-            if self.state is None:
-                if abs(odds) > BELIEVED_LOG_ODDS:
-                    self.state = int(odds > 0)
-            elif self._turn is None and (odds > 0) != bool(self.state):
+            changes += self._step(weight, is_lost)
+            odds.append(self._log_odds)
+        if sway is not None:
+            sway.hear(levels, np.where(lost, 0.0, odds))
+        return changes
+
+    def _step(self, weight: float, is_lost: bool) -> list[Change]:
+        """Take the log odds of the next frame by itself."""
+        changes: list[Change] = []
+        ceiling = stay(self.grid.hop_s)
+        self._lost_for = self._lost_for + 1 if is_lost else 0
+        if self._lost_for * self.grid.hop_s > BRIDGED_S:
+            self.state = self._turn = None
+            self._log_odds = 0.0
+        odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
+        self._log_odds = odds
+        if self.state is None:
+            if abs(odds) > BELIEVED_LOG_ODDS:
+                self.state = int(odds > 0)
+        elif self._turn is None and (odds > 0) != bool(self.state):
+            self._turn = _Turn(self._frame, 1 - self.state, self._frame)
+        elif self._turn is not None and (odds > 0) == bool(self.state):
+            if self._may_chatter(self._turn):
+                self._came_again()
+            elif self._turn.unshown or self._waited_s(self._turn) >= self._shortest_s:
+                changes += self._look(self._turn, at_end=True)
                 self._turn = _Turn(self._frame, 1 - self.state, self._frame)
-            elif self._turn is not None and (odds > 0) == bool(self.state):
-                if self._may_chatter(self._turn):
-                    self._came_again()
-                elif self._turn.unshown or self._waited_s(self._turn) >= self._shortest_s:
-                    changes += self._look(self._turn, at_end=True)
-                    self._turn = _Turn(self._frame, 1 - self.state, self._frame)
-                else:
-                    self._turn = None
-            self._frame += 1
-            if self._turn is not None and self._waited_s(self._turn) >= LOOK_AHEAD_S:
-                changes += self._look(self._turn, at_end=False)
-            if self._due is not None and self._turn is None:
-                changes += self._last_beep(self._due)
-            if self._unsettled is not None and self._turn is None:
-                self._settle(*self._unsettled)
+            else:
+                self._turn = None
+        self._frame += 1
+        if self._turn is not None and self._waited_s(self._turn) >= LOOK_AHEAD_S:
+            changes += self._look(self._turn, at_end=False)
+        if self._due is not None and self._turn is None:
+            changes += self._last_beep(self._due)
+        if self._unsettled is not None and self._turn is None:
+            self._settle(*self._unsettled)
         return changes
 
     def _settle(self, begin_s: float, change_s: float) -> None:

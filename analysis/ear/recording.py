@@ -192,12 +192,21 @@ def _attempt(
     sounding: Sounding | None,
     progress: Callable[[float], None],
 ) -> _Attempt:
-    """Hear a buzzer with a print for each window or, where more is heard so, for each piece."""
-    steady = _hear(blocks, buzzer, sounding, progress, drifts=False)
-    if steady.log_odds < UNLIKELY or steady.drifts < DRIFTS:
+    """Hear a buzzer with a print for each window; where more is heard so, with one for each piece,
+    or one that sounds in both states as its level sways.
+    """
+    best = steady = _hear(blocks, buzzer, sounding, progress)
+    if steady.log_odds < UNLIKELY:
         return steady
-    drifting = _hear(blocks, buzzer, sounding, progress, drifts=True)
-    return drifting if drifting.heard.changes and drifting.worth > steady.worth else steady
+    others = []
+    if steady.drifts >= DRIFTS:
+        others.append(_hear(blocks, buzzer, sounding, progress, drifts=True))
+    if buzzer.sounds_in_both():
+        others.append(_hear(blocks, buzzer, sounding, progress, sways=True))
+    for other in others:
+        if other.heard.changes and other.worth > best.worth:
+            best = other
+    return best
 
 
 def _hear(
@@ -205,9 +214,11 @@ def _hear(
     buzzer: BuzzerPrint,
     sounding: Sounding | None,
     progress: Callable[[float], None],
-    drifts: bool,
+    *,
+    drifts: bool = False,
+    sways: bool = False,
 ) -> _Attempt:
-    """Hear the changes of a buzzer that drifts within a window, or does not."""
+    """Hear the changes of a buzzer that may drift within a window, or whose level may sway."""
     ear: Ear | None = None
     begin_s = seconds = 0.0
     differ: list[float] = []
@@ -215,7 +226,7 @@ def _hear(
     doubted_from, had_been = ENOUGH, -np.inf
     for number, window in enumerate(windows(blocks(), WINDOW_S)):
         if ear is None:
-            ear = Ear(window[0].rate_hz, buzzer, sounding)
+            ear = Ear(window[0].rate_hz, buzzer, sounding, sways)
             begin_s = window[0].start_s
         pieces = Pieces(window, buzzer)
         whole = pieces.fitted(ear.buzzer)

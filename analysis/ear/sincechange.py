@@ -102,6 +102,12 @@ class SinceChange:
             float(np.std(tones_hz)),
         )
 
+    def latest_powers(self, until_s: float) -> Powers | None:
+        """Return the powers of its latest frames; None for too few."""
+        heard = self._between(self._since_s + MARGIN_S, until_s)
+        powers = [some.powers[within] for some, within in heard]
+        return np.concatenate(powers) if sum(map(len, powers)) >= FEWEST else None
+
     def _between(self, first_s: float, last_s: float) -> list[tuple[Frames, npt.NDArray[np.bool_]]]:
         """Return the frames with which of them lie between two moments, of which any does."""
         heard = [(some, (first_s < some.at_s) & (some.at_s < last_s)) for some in self._heard]
