@@ -39,7 +39,8 @@ MOST_FRAMES = 2000
 LEAST_FAINTER_DB, MOST_FAINTER_DB, STANDS_OUT_DB = 3.0, 15.0, 10.0
 """By how much a buzzer that sounds in both states is fainter in one, and by how much at least its
 tone stands out from the bins beside it in both."""
-BESIDE = np.r_[-9:-4, 5:10]
+NEIGHBOURS = np.r_[-9:-4, 5:10]
+"""How many bins from a tone its neighbours are, clear of the tone itself."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +117,7 @@ class BuzzerPrint:
         gap_db = np.abs(levels_db[1] - levels_db[0])
         loudest_db = np.where(gap_db > LEAST_FAINTER_DB, levels_db.max(axis=0), -np.inf)
         peak = int(loudest_db.argmax())
-        beside = np.clip(peak + BESIDE, 0, len(gap_db) - 1)
+        beside = np.clip(peak + NEIGHBOURS, 0, len(gap_db) - 1)
         stands_out_db = levels_db[:, peak] - np.median(levels_db[:, beside], axis=1)
         return bool(
             LEAST_FAINTER_DB < gap_db[peak] < MOST_FAINTER_DB

@@ -312,7 +312,7 @@ class Ear:
         hz = (self.grid.low + np.arange(self.grid.bins)) * self.grid.bin_hz
         usual = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum])
         sway = Sway(self._columns.levels(usual.astype(np.float32)))
-        latest = self._since_change.latest_powers(np.inf)
+        latest = self._since_change.latest_powers()
         if latest is not None and self.state is not None and abs(self._log_odds) > CERTAIN:
             sway.begin_at(self._columns.levels(latest[-TOGETHER:]), self.state)
         return sway
@@ -483,9 +483,7 @@ class Ear:
         lost = self._lost(offset, len(powers))
         begin = 0
         while begin < len(powers):
-            end = len(powers)
-            if self._sway is not None:
-                end = min(end, begin + self._sway.left)
+            end = len(powers) if self._sway is None else begin + self._sway.left
             part = slice(begin, end)
             changes += self._go_through(powers[part], levels[part], lost[part])
             begin = end

@@ -31,6 +31,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 from analysis.ear.beeps import LONGEST_S, clock, may_be_beeps, same
 from analysis.ear.buzzer import (
     LOW_DB,
+    NEIGHBOURS,
     STEPS,
     USUAL_COLUMNS,
     BuzzerPrint,
@@ -527,7 +528,7 @@ def _stands_out(levels: Levels, narrow: npt.NDArray[np.intp], bins: int) -> floa
 
 def neighbours(columns: npt.NDArray[np.intp], bins: int) -> npt.NDArray[np.intp]:
     """Return the narrow columns around each, clear of its own tone, shape (columns, 10)."""
-    return np.asarray(np.clip(columns[:, None] + np.r_[-9:-4, 5:10], 0, bins - 1))
+    return np.asarray(np.clip(columns[:, None] + NEIGHBOURS, 0, bins - 1))
 
 
 def make_print(
@@ -664,15 +665,14 @@ def say_the_same(one: BuzzerPrint, other: BuzzerPrint, powers: Powers, grid: Fra
     """
     if (one.pulse_s is None) != (other.pulse_s is None):
         return False
-    labels, others = (
-        best_course_odds(
-            weigh(each.evidence, as_steps(Columns(grid, each.columns_in(grid)).levels(powers))),
-            grid.hop_s,
-        )
-        > 0
-        for each in (one, other)
-    )
+    labels, others = (_state_one_by(known, powers, grid) for known in (one, other))
     return _is_alike(labels, [others], AGREED)
+
+
+def _state_one_by(known: BuzzerPrint, powers: Powers, grid: FrameGrid) -> Mask:
+    """Say in which frames a print hears state 1, by its own columns alone."""
+    levels = Columns(grid, known.columns_in(grid)).levels(powers)
+    return best_course_odds(weigh(known.evidence, as_steps(levels)), grid.hop_s) > 0
 
 
 def adapt(

@@ -259,8 +259,7 @@ class LiveEar:
 
     def _follow(self, ear: Ear) -> None:
         self._follow_s = self._lately.heard_s + PIECE_S
-        pieces = self._pieces
-        since_s = self._lately.blocks[-1].end_s - FOLLOWED * PIECE_S
+        pieces, since_s = self._pieces, self._lately.blocks[-1].end_s - FOLLOWED * PIECE_S
         if pieces is not None:
             since_s = pieces.end_s
         latest = [block for block in self._lately.blocks if block.start_s > since_s - CELL_S / 2]

@@ -102,9 +102,9 @@ class SinceChange:
             float(np.std(tones_hz)),
         )
 
-    def latest_powers(self, until_s: float) -> Powers | None:
+    def latest_powers(self) -> Powers | None:
         """Return the powers of its latest frames; None for too few."""
-        heard = self._between(self._since_s + MARGIN_S, until_s)
+        heard = self._between(self._since_s + MARGIN_S, np.inf)
         powers = [some.powers[within] for some, within in heard]
         return np.concatenate(powers) if sum(map(len, powers)) >= FEWEST else None
 
