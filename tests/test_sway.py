@@ -58,7 +58,7 @@ def test_a_level_is_followed_slowly_and_not_far(heard):
         assert np.all(np.abs(after) <= MOST_DB) and 0 < sway.left <= TOGETHER
 
 
-def test_it_begins_as_it_was_but_never_half_way_to_the_other_state():
+def test_it_begins_as_it_was_but_no_further_than_half_way_to_the_other_state():
     sway = Sway(USUAL_DB.astype(np.float32))
     for off_db, wanted_db in ((2.0, 2.0), (7.0, 4.0), (-9.0, -4.0)):
         sway.begin_at(np.full((5, 2), USUAL_DB[0] + off_db, dtype=np.float32), 0)

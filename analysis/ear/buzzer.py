@@ -100,6 +100,10 @@ class BuzzerPrint:
         gaps = np.abs(grid.columns_hz[None, :, :] - self.columns_hz[:, None, :]).sum(axis=2)
         return np.asarray(gaps.argmin(axis=1))
 
+    def spectrum_at(self, hz: Array) -> Array:
+        """Return the power of both states at some frequencies in Hz, shape (2, len(hz))."""
+        return np.stack([np.interp(hz, self.spectrum_hz, state) for state in self.spectrum])
+
     def louder_columns(self) -> Mask:
         """Say which of its columns are louder while it sounds, or all, where it always does."""
         usual = [

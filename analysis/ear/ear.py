@@ -309,8 +309,7 @@ class Ear:
         """Return how the level sways, if it is followed, as it was lately."""
         if not self._sways or not buzzer.sounds_in_both():
             return None
-        hz = (self.grid.low + np.arange(self.grid.bins)) * self.grid.bin_hz
-        usual = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum])
+        usual = buzzer.spectrum_at(self.grid.bins_hz)
         sway = Sway(self._columns.levels(usual.astype(np.float32)))
         latest = self._since_change.latest_powers()
         if latest is not None and self.state is not None and abs(self._log_odds) > CERTAIN:

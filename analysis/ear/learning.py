@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import median_filter, uniform_filter1d
+from scipy.ndimage import median_filter, minimum_filter1d, uniform_filter1d
 
 from analysis.ear.beeps import LONGEST_S, clock, may_be_beeps, same
 from analysis.ear.buzzer import (
@@ -324,12 +324,7 @@ def cores(labels: Mask, margin: int) -> tuple[Mask, Mask]:
     for state in (False, True):
         usual = np.median(lengths[states == state]) if np.any(states == state) else 0.0
         inside = int(np.clip((usual - 2) // 2, 1, margin))
-        core = labels == state
-        for _ in range(inside):
-            before, after = core[:-1].copy(), core[1:].copy()
-            core[1:] &= before
-            core[:-1] &= after
-        sides.append(core)
+        sides.append(minimum_filter1d(labels == state, 2 * inside + 1, mode="nearest"))
     return sides[0], sides[1]
 
 
@@ -547,7 +542,7 @@ def make_print(
     return BuzzerPrint(
         columns_hz=grid.columns_hz[k],
         evidence=heard.evidence,
-        spectrum_hz=np.arange(grid.low, grid.high, dtype=np.float64) * grid.bin_hz,
+        spectrum_hz=grid.bins_hz,
         spectrum=spectrum,
         silent=_silent(usual, heard.divergence),
         margin_db=float(np.abs(usual[1] - usual[0]).max()),

@@ -195,7 +195,7 @@ def _attempt(
     """Hear a buzzer with a print for each window; where more is heard so, with one for each piece,
     or one that sounds in both states as its level sways.
     """
-    best = steady = _hear(blocks, buzzer, sounding, progress)
+    steady = _hear(blocks, buzzer, sounding, progress)
     if steady.log_odds < UNLIKELY:
         return steady
     others = []
@@ -203,10 +203,8 @@ def _attempt(
         others.append(_hear(blocks, buzzer, sounding, progress, drifts=True))
     if buzzer.sounds_in_both():
         others.append(_hear(blocks, buzzer, sounding, progress, sways=True))
-    for other in others:
-        if other.heard.changes and other.worth > best.worth:
-            best = other
-    return best
+    told = (one for one in others if one.heard.changes)
+    return max([steady, *told], key=lambda one: one.worth)
 
 
 def _hear(

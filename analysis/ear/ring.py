@@ -137,8 +137,7 @@ class Rings:
         self._lines_hz = np.array([hz for hz, _ in lines])
         self._loudest = max((power for _, power in lines), default=np.inf)
         grid = self._grid
-        hz = np.arange(grid.low, grid.high, dtype=np.float64) * grid.bin_hz
-        near = np.flatnonzero(_is_near(hz, self._lines_hz, NEAR))
+        near = np.flatnonzero(_is_near(grid.bins_hz, self._lines_hz, NEAR))
         if not np.array_equal(near, self._near):
             self._near, self._loud_for = near, 0
         if self._ring is not None and _is_near(np.array([self._ring.hz]), self._lines_hz, APART)[0]:

@@ -83,6 +83,11 @@ class FrameGrid:
         return np.asarray(w * (2.0 / w.sum()), dtype=np.float32)
 
     @cached_property
+    def bins_hz(self) -> npt.NDArray[np.float64]:
+        """Frequency of each bin that is kept, shape (bins,), in Hz."""
+        return np.arange(self.low, self.high, dtype=float) * self.bin_hz
+
+    @cached_property
     def columns_hz(self) -> npt.NDArray[np.float64]:
         """Lowest and highest frequency of each column, shape (columns, 2), in Hz."""
         centre = np.arange(self.low, self.high, dtype=float)

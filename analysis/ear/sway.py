@@ -6,6 +6,9 @@ some seconds both can move it by as much as the points do at once. So while a st
 is followed slowly, in each column by itself, and what is steadied so is weighed: only what comes
 quickly is a change. What is far off the state's usual level moves it no more than what is nearer
 (P. J. Huber, "Robust estimation of a location parameter", Ann. Math. Statist. 35 (1964) 73).
+
+What a missed change has moved is followed, too, and a quick gain that makes both states alike: so
+a buzzer is heard with this and without (:mod:`.recording`).
 """
 
 import numpy as np

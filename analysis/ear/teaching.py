@@ -158,7 +158,7 @@ def teach(
     buzzer = BuzzerPrint(
         columns_hz=grid.columns_hz[columns],
         evidence=evidence,
-        spectrum_hz=np.arange(grid.low, grid.high, dtype=np.float64) * grid.bin_hz,
+        spectrum_hz=grid.bins_hz,
         spectrum=np.stack([np.median(p, axis=0) for p in powers]).astype(float),
         silent=_silent(usual, tones, louder),
         margin_db=margin_db,
@@ -237,7 +237,7 @@ def _tones(levels: Levels, grid: FrameGrid) -> Mask:
     usual = np.median(narrow, axis=0)
     around = neighbours(np.arange(grid.bins), grid.bins)
     stands_out = usual - np.median(usual[around], axis=1) > STANDS_OUT_DB
-    hz = np.arange(grid.low, grid.high) * grid.bin_hz
+    hz = grid.bins_hz
     return np.asarray(stands_out & (hz > LOWEST_TONE_HZ) & (usual > SILENT_DBFS))
 
 
@@ -445,9 +445,8 @@ def _levels(buzzer: BuzzerPrint, grid: FrameGrid, sag: float = 1.0) -> Array:
 
     All its pitches are `sag` times as high as when the print was made.
     """
-    hz = (grid.low + np.arange(grid.bins)) * grid.bin_hz / sag
-    spectrum = [np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum]
-    return np.asarray(grid.levels(np.array(spectrum, dtype=np.float32)), dtype=np.float64)
+    spectrum = buzzer.spectrum_at(grid.bins_hz / sag)
+    return np.asarray(grid.levels(spectrum.astype(np.float32)), dtype=np.float64)
 
 
 def _two_levels(course: Array) -> tuple[float, float]:

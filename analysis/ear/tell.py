@@ -67,9 +67,9 @@ class Tell:
     def of(cls, buzzer: BuzzerPrint, grid: FrameGrid, sounding: Sounding | None) -> "Tell":
         """Derive it from a print for sound at the grid's rate."""
         count = grid.length // 2 + 1
-        hz = np.arange(count) * grid.bin_hz
+        hz = np.arange(count, dtype=np.float64) * grid.bin_hz
         inside = (hz >= buzzer.spectrum_hz[0]) & (hz <= buzzer.spectrum_hz[-1])
-        median = np.stack([np.interp(hz, buzzer.spectrum_hz, s) for s in buzzer.spectrum])
+        median = buzzer.spectrum_at(hz)
         mean = median / np.log(2)  # as of noise, whose power is distributed exponentially
         floor = median_filter(mean.min(axis=0), 21, mode="nearest")
         louder = [inside & (mean[s] > 4 * floor) & (mean[s] > 2 * mean[1 - s]) for s in (0, 1)]
