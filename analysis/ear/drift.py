@@ -85,23 +85,27 @@ class Pieces:
         for way in range(start[0], count), range(start[-1], -1, -1):
             for at in range(len(start), len(way)):
                 heard = way[at + 1 - TOGETHER : at + 1]
-                prints[heard[-1]] = self.fresh(prints[heard[-2]], heard)
+                before = prints[heard[-2]]
+                prints[heard[-1]] = self.fresh(before, heard) or before
         return prints
 
-    def fresh(self, known: BuzzerPrint, heard: Sequence[int] | None = None) -> BuzzerPrint:
+    def fresh(self, known: BuzzerPrint, heard: Sequence[int] | None = None) -> BuzzerPrint | None:
         """Return a print fitted to some pieces, or to all, of which the last alone is new.
 
-        It is the known one unless both say the same of the others.
+        It is the known one where that is not heard to change, and None where both do not say the
+        same of the others.
         """
         heard = heard or range(len(self.blocks))
         one = self._adapted(known, heard)
-        if one is None or one.margin_db < LEAST_MARGIN * known.margin_db:
+        if one is None:
             return known
+        if one.margin_db < LEAST_MARGIN * known.margin_db:
+            return None
         said = [self._said(each, heard[:-1])[1] for each in (known, one)]
         agreed = [
             float(np.mean(said[1][said[0] == state] == state)) for state in np.unique(said[0])
         ]
-        return one if min(agreed, default=0.0) > SAME else known
+        return one if min(agreed, default=0.0) > SAME else None
 
     def differ(self, one: BuzzerPrint, others: list[BuzzerPrint]) -> float:
         """Return the largest share of a piece's frames of which its print says else than `one`."""
@@ -111,6 +115,10 @@ class Pieces:
             if len(self._levels[i])
         ]
         return max(shares, default=0.0)
+
+    def changes(self, known: BuzzerPrint) -> int:
+        """Return how often a buzzer is heard to change in all of them, by their frames."""
+        return int(np.count_nonzero(np.diff(self._said(known, range(len(self.blocks)))[1])))
 
     def _shows(self, known: BuzzerPrint, pieces: Iterable[int]) -> float:
         """Return how much a buzzer is heard to change in some pieces."""

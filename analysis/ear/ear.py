@@ -262,13 +262,13 @@ class Ear:
     ):
         self.grid = FrameGrid.at_rate(rate_hz)
         self.sounding = sounding
-        self._sways = sways
+        self.sways = sways
         self.state: int | None = None
         self._start = 0
         self._bridged: list[tuple[int, int]] = []
         self._latest = _Latest()
         self._frame = 0
-        self._log_odds = 0.0
+        self._log_odds, self._most_carried = 0.0, stay(self.grid.hop_s)
         self._turn: _Turn | None = None
         self._last_settled_s = self._changed_s = self._entered_s = -np.inf
         self._beeps = Beeps()
@@ -307,7 +307,7 @@ class Ear:
 
     def _sway_of(self, buzzer: BuzzerPrint) -> Sway | None:
         """Return how the level sways, if it is followed, as it was lately."""
-        if not self._sways or not buzzer.sounds_in_both():
+        if not self.sways or not buzzer.sounds_in_both():
             return None
         usual = buzzer.spectrum_at(self.grid.bins_hz)
         sway = Sway(self._columns.levels(usual.astype(np.float32)))
@@ -517,14 +517,17 @@ class Ear:
 
     def _step(self, weight: float, is_lost: bool) -> list[Change]:
         """Take the log odds of the next frame by itself."""
-        changes: list[Change] = []
-        ceiling = stay(self.grid.hop_s)
         self._lost_for = self._lost_for + 1 if is_lost else 0
         if self._lost_for * self.grid.hop_s > BRIDGED_S:
             self.state = self._turn = None
             self._log_odds = 0.0
-        odds = min(ceiling, max(-ceiling, self._log_odds)) + weight
-        self._log_odds = odds
+        most = self._most_carried
+        odds = self._log_odds = min(most, max(-most, self._log_odds)) + weight
+        waits = (self._turn or self._due or self._unsettled) is not None
+        if (odds > 0) == self.state and not waits:
+            self._frame += 1
+            return []
+        changes: list[Change] = []
         if self.state is None:
             if abs(odds) > BELIEVED_LOG_ODDS:
                 self.state = int(odds > 0)

@@ -5,7 +5,8 @@ it is rather a buzzer's than not (:mod:`analysis.ear.belief`): talk has none. At
 intervals its print is tried to be fitted to the last LONGEST_S of sound; an untaught one is looked
 for there, until it has changed and is plain, or its changes are plainly a buzzer's. What had gone
 by is then heard again, so that no change is lost, and from there on every change is reported as it
-settles. A likelier one is looked for until PLENTY sure changes have shown it, or ENOUGH of any. If
+settles. A likelier one is looked for until PLENTY sure changes have shown it, or ENOUGH of any; and
+one that is like it when its print goes astray, for what was lost of a state cannot be followed. If
 the latest are surely no buzzer's after all, it is looked for anew; what was told before stays told.
 At the end of the sound a buzzer is believed as it is from a file, for there is no more to come.
 Every PIECE_S the print follows the buzzer's drift, when no change is under way.
@@ -49,8 +50,10 @@ PLENTY, FEWEST_SURE = 6, 4
 """So many changes of a sure buzzer are enough to look for none that is likelier; or fewer, where
 the log odds of all come to as much."""
 FIRST_TRY_S = 4.0
-RELUCTANCE = 1.35
-"""Each try to learn or fit comes this much later than the one before, up to LONGEST_S apart."""
+RELUCTANCE, MOST_APART_S = 1.35, 10.0
+"""Each try to learn or fit comes this much later than the one before, up to LONGEST_S apart; no
+further apart than the second while no buzzer is known, or one is astray: the points may be at rest
+for long before they are moved."""
 LITTLE_S = 20.0
 """In less sound than this only a plain buzzer is taken for the one that was taught."""
 CELL_S = 0.1
@@ -60,6 +63,11 @@ SAME_S = 0.03
 """A change this close to the last that was told is that one."""
 FOLLOWED = 6
 """How many of the latest pieces the print is fitted to as it follows."""
+ASTRAY, MOST_UNTOLD = 2, 2
+"""A buzzer is astray when so many times running a fresh print is refused, or its frames change more
+often than was told, by more than this: the points rest, and chatter, but these do not. One that
+sounds in both states is astray as well where it is not heard to change: either may be lost in the
+other, without a sign."""
 
 
 class LiveEar:
@@ -93,6 +101,7 @@ class LiveEar:
         self._trusted = False  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)
         self._told_s = -math.inf
+        self._astray = 0  # times running
         self._gatherer = BeepGatherer()
         self.learnt: BuzzerPrint | None = buzzer
 
@@ -142,15 +151,23 @@ class LiveEar:
     def _find(self, at_end: bool) -> list[Change]:
         """Learn the buzzer, or a likelier one, or fit the taught one to the sound of this day."""
         heard_s = self._lately.heard_s
-        self._find_s = heard_s + min(LONGEST_S, (RELUCTANCE - 1) * heard_s)
+        later_s = (RELUCTANCE - 1) * heard_s
+        self._find_s = heard_s + min(MOST_APART_S, later_s)
         now = self._now()
-        if not self._lately.blocks or (now is not None and self._is_shown(now)):
+        shown = now is not None and self._is_shown(now)
+        if not self._lately.blocks or (shown and self._astray < ASTRAY):
             return []
-        likeliest = self._likeliest(now, at_end)
-        if likeliest is None or (now is not None and likeliest.worth <= now.worth + CLEARLY):
+        likeliest = self._likeliest(now, at_end, self.learnt if shown or self._taught else None)
+        least = (
+            -math.inf if now is None else now.worth + (CLEARLY if self._astray < ASTRAY else 0.0)
+        )
+        self._astray = 0
+        if likeliest is None or likeliest.worth <= least:
+            if now is not None:
+                self._find_s = heard_s + min(LONGEST_S, later_s)
             return []
         if now is not None:
-            self._told_s = self._latest[-1].time_s
+            self._told_s = max([self._told_s, *(change.time_s for change in self._latest)])
             self._gatherer = BeepGatherer()
         changes = likeliest.changes
         self._ear, self._trusted, self.learnt = likeliest.ear, True, likeliest.ear.buzzer
@@ -174,12 +191,15 @@ class LiveEar:
         surely = now.log_odds * min(count, PLENTY) > SURE_LOG_ODDS * PLENTY
         return self._taught or (count >= FEWEST_SURE and surely) or count == ENOUGH
 
-    def _likeliest(self, now: "_Tried | None", at_end: bool) -> "_Tried | None":
-        """Return what was heard of the likeliest buzzer in the latest sound, if there may be one.
+    def _likeliest(
+        self, now: "_Tried | None", at_end: bool, known: BuzzerPrint | None
+    ) -> "_Tried | None":
+        """Return what was heard of the likeliest buzzer in the latest sound, if there may be one;
+        where it is known, of what is like it.
 
-        The search ends with what is plain and sure, or is known already.
+        The search ends with what is plain and sure, or is known already; of one that is astray,
+        with what is left.
         """
-        known = self.buzzer if self._taught else None
         powers = frames_of(self._lately.blocks)
         least_log_odds = self._plain_log_odds(at_end)
         best: _Tried | None = None
@@ -191,7 +211,7 @@ class LiveEar:
             if self._may_be_it(tried, plain, at_end):
                 best = tried if best is None or tried.worth > best.worth else best
                 enough = 0.0 if tried is now else SURE_LOG_ODDS
-                if plain and tried.log_odds > enough:
+                if plain and tried.log_odds > enough and self._astray < ASTRAY:
                     break
         return best
 
@@ -203,11 +223,20 @@ class LiveEar:
     def _try(self, found: BuzzerPrint, now: "_Tried | None", powers: Powers) -> "_Tried":
         """Hear with a print what had gone by.
 
-        Where it says of the frames what the present one does, that was heard already.
+        One that sounds in both states is heard as its level sways as well. Where a print says of
+        the frames what the present one does, that was heard already.
         """
+        ways = {False, found.sounds_in_both()}
+        tried = []
         if now is not None and say_the_same(found, now.ear.buzzer, powers, self._grid):
-            return now
-        ear = Ear(self._grid.rate_hz, found, self._sounding)
+            tried.append(now)
+            ways.discard(now.ear.sways)
+        tried += [self._heard_again(found, sways) for sways in sorted(ways)]
+        return max(tried, key=lambda one: one.worth)
+
+    def _heard_again(self, found: BuzzerPrint, sways: bool) -> "_Tried":
+        """Hear once more with a print what had gone by."""
+        ear = Ear(self._grid.rate_hz, found, self._sounding, sways)
         heard = [change for block in joined(self._lately.blocks) for change in ear.hear(block)]
         changes = ear.reconsider(heard)
         return _Tried(ear, changes, log_odds_of_buzzer(found, changes, ear.manner()))
@@ -268,7 +297,17 @@ class LiveEar:
         else:
             pieces.go_on(latest, FOLLOWED)
         if len(pieces.blocks) > 1:
-            ear.follow(pieces.fresh(ear.buzzer))
+            fresh = pieces.fresh(ear.buzzer)
+            self._astray = 0 if self._goes(pieces, ear.buzzer, fresh) else self._astray + 1
+            ear.follow(fresh or ear.buzzer)
+
+    def _goes(self, pieces: Pieces, known: BuzzerPrint, fresh: BuzzerPrint | None) -> bool:
+        """Say whether a print, and a fresh one, still go with the latest pieces."""
+        if fresh is None or (fresh is known and known.sounds_in_both()):
+            return False
+        since_s = pieces.blocks[0][0].start_s
+        told = sum(change.time_s > since_s for change in self._latest)
+        return told == ENOUGH or pieces.changes(fresh) <= told + MOST_UNTOLD
 
 
 @dataclass(frozen=True, eq=False)

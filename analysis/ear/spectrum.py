@@ -61,7 +61,7 @@ class FrameGrid:
         high = int(min(HIGHEST_HZ, 0.46 * rate_hz) / bin_hz)
         return cls(rate_hz, length, max(1, length // 4), round(LOWEST_HZ / bin_hz), high)
 
-    @property
+    @cached_property
     def hop_s(self) -> float:
         """Time between frames, in seconds."""
         return self.hop / self.rate_hz
