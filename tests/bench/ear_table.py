@@ -27,7 +27,6 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
-from unittest import mock
 
 import click
 import numpy as np
@@ -87,7 +86,7 @@ def hear_ours(scene: scenes.Scene, taught: BuzzerPrint | None = None) -> tuple[l
 
     blocks = list(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0))
     heard = hear(lambda: blocks, sounding_of(taught) if taught else scene.sounding, taught)
-    return _as_found(heard.changes), heard.buzzer is None
+    return as_found(heard.changes), heard.buzzer is None
 
 
 def hear_live(scene: scenes.Scene) -> list[Found]:
@@ -98,10 +97,11 @@ def hear_live(scene: scenes.Scene) -> list[Found]:
     ear = LiveEar(scene.rate_hz, scene.sounding)
     pieces = Block(scene.samples, scene.rate_hz, 0.0).pieces(LIVE_BLOCK_S)
     changes = [change for piece in pieces for change in ear.hear(piece)]
-    return _as_found(changes + ear.finish())
+    return as_found(changes + ear.finish())
 
 
-def _as_found(changes: Iterable[Change]) -> list[Found]:
+def as_found(changes: Iterable[Change]) -> list[Found]:
+    """Return changes as they are scored."""
     return [Found(c.time_s, c.uncertainty_s, c.settled_s, c.change, c.points) for c in changes]
 
 
@@ -481,17 +481,17 @@ def speed_sheet() -> Sheet:
     with tempfile.TemporaryDirectory() as folder:
         for minutes, dwell_s in ((1, scenes.DWELL_S), (10, scenes.DWELL_S), (10, (5.0, 20.0))):
             path = Path(folder) / f"{minutes}.wav"
-            with mock.patch.object(scenes, "DWELL_S", dwell_s):
-                scene = scenes.make_scene(
-                    "piezo-closed",
-                    "shop",
-                    12.0,
-                    1,
-                    seconds=60.0,
-                    codec="none",
-                    agc=False,
-                    drift=0.0,
-                )
+            scene = scenes.make_scene(
+                "piezo-closed",
+                "shop",
+                12.0,
+                1,
+                seconds=60.0,
+                codec="none",
+                agc=False,
+                drift=0.0,
+                dwell_s=dwell_s,
+            )
             soundfile.write(path, np.tile(scene.samples, minutes), scene.rate_hz, "PCM_16")
             runs = [
                 json.loads(

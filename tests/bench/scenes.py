@@ -71,6 +71,8 @@ NOISES = (
 )
 DWELL_S = 0.5, 4.0
 """Between which the points stay as they are, but for cam lobes that pass."""
+AT_FIRST_S = 0.7, 3.0
+"""The same before they are moved for the first time."""
 GROWL_SWAY, GROWL_SWAY_HZ = 0.1, 30.0
 """How much a growl's loudness sways, and how quickly."""
 GROWL_ATTACK_S, GROWL_RELEASE_S = (0.002, 0.020), (0.004, 0.025)
@@ -164,19 +166,25 @@ class _Contact:
 
 
 def _contact(
-    rng: np.random.Generator, n: int, rate: int, chatter: bool, closed_least_s: float
+    rng: np.random.Generator,
+    n: int,
+    rate: int,
+    chatter: bool,
+    closed_least_s: float,
+    dwell_s: tuple[float, float],
+    at_first_s: tuple[float, float],
 ) -> _Contact:
     """Let the points open and close at random for `n` samples."""
     is_open = starts_open = bool(rng.random() < 0.5)
     toggles: list[int] = []
     groups: list[tuple[int, int, bool]] = []
-    at = float(rng.uniform(0.7, 3.0))
+    at = float(rng.uniform(*at_first_s))
     while True:
         is_open = not is_open
         if is_open and rng.random() < 0.25:
             dwell = float(rng.uniform(0.06, 0.30))  # a cam lobe passing
         else:
-            dwell = float(rng.uniform(*DWELL_S))
+            dwell = float(rng.uniform(*dwell_s))
         if not is_open:
             dwell = max(dwell, closed_least_s)
         if (at + dwell + 0.4) * rate > n:
@@ -1042,6 +1050,8 @@ def make_scene(
     codec: str | None = None,
     muffled: bool | None = None,
     room: bool | None = None,
+    dwell_s: tuple[float, float] | None = None,
+    at_first_s: tuple[float, float] = AT_FIRST_S,
     keep_known: bool = False,
 ) -> Scene:
     """Make one scene; what is left None is drawn from the seed.
@@ -1062,6 +1072,9 @@ def make_scene(
         Automatic gain, a low-pass over the buzzer, echoes.
     codec : str or None
         One of `CODECS`. "amr" makes an 8 kHz scene with a pitch that fits into it.
+    dwell_s, at_first_s : (float, float)
+        Between how many seconds the points stay as they are, DWELL_S if left None; and before they
+        are moved for the first time.
     keep_known : bool
         Also keep what the bound needs (some 60 MB for 40 s).
     """
@@ -1074,7 +1087,7 @@ def make_scene(
     period = 1.0 / rng.uniform(2.0, 10.0)
     beep = period * rng.uniform(0.3, 0.6)
     least = 1.5 * period if buzzer == "pulsed" else 0.0
-    contact = _contact(rng, n, rate_hz, chatter, least)
+    contact = _contact(rng, n, rate_hz, chatter, least, dwell_s or DWELL_S, at_first_s)
     if drift is None:
         drift = float(rng.uniform(-0.01, 0.05))
     buzz = _buzz(buzzer, rng, contact, n, rate_hz, drift, codec == "amr", (period, beep))
