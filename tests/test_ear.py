@@ -413,6 +413,18 @@ def test_a_pitch_that_drifts_is_followed_through_the_ups_and_downs_of_a_room():
     assert mir_eval.onset.f_measure(reference, found, window=0.005)[0] > 0.95
 
 
+def test_a_pitch_that_sags_is_followed_though_the_points_rest_at_first():
+    """In noise, from a file of two windows, in the first of which there is little to hear."""
+    rate, rng = 16_000, np.random.default_rng(1)
+    moves_s = np.cumsum([37.0] + [3.1, 2.3, 4.1, 1.7, 2.9, 3.7, 2.2, 4.4, 1.9, 3.3] * 2)
+    t = np.arange(100 * rate) / rate
+    on = np.searchsorted(moves_s, t, side="right") % 2
+    pitch_hz = 2900.0 * (1.0 - 0.1 * np.maximum(0.0, t - 37.0) / 63.0)
+    tone = 0.03 * on * np.sin(2 * np.pi * np.cumsum(pitch_hz) / rate)
+    heard = changes_in(tone + 0.05 * rng.normal(size=len(t)), rate, "open")
+    assert [c.time_s for c in heard.changes] == pytest.approx(moves_s, abs=0.02)
+
+
 def test_a_voice_that_was_louder_in_one_state_by_chance_is_none_of_the_buzzers_lines():
     rate, edges = 48000, (2.0, 4.1, 6.3, 7.9, 10.2, 12.4, 14.1, 16.3)
     tone = keyed(edges, 18, rate, 2900.0, quiet=0.12)

@@ -14,7 +14,7 @@ those that are believed, the one of which most is heard is kept.
 
 import itertools
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,7 +45,7 @@ buzzer may drift."""
 UNLIKELY = -1.0
 """Log odds below which it is not heard again as one that drifts."""
 DRIFT_EVERY = 3
-"""Of so many windows one is looked at for drift."""
+"""Of so many windows one is looked at for drift, and any in which it changes more than before."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,8 +203,9 @@ def _attempt(
         others.append(_hear(blocks, buzzer, sounding, progress, drifts=True))
     if buzzer.sounds_in_both():
         others.append(_hear(blocks, buzzer, sounding, progress, sways=True))
-    told = (one for one in others if one.heard.changes)
-    return max([steady, *told], key=lambda one: one.worth)
+    ways = [steady, *(one for one in others if one.heard.changes)]
+    best = max(ways, key=lambda one: one.worth)
+    return replace(best, log_odds=max(one.log_odds for one in ways))
 
 
 def _hear(
@@ -222,6 +223,7 @@ def _hear(
     differ: list[float] = []
     changes: list[Change] = []
     doubted_from, had_been = ENOUGH, -np.inf
+    most = 0  # changes in a window
     for number, window in enumerate(windows(blocks(), WINDOW_S)):
         if ear is None:
             ear = Ear(window[0].rate_hz, buzzer, sounding, sways)
@@ -231,8 +233,9 @@ def _hear(
         prints = [whole] * len(pieces.blocks)
         if drifts:
             prints = pieces.followed(whole)
-        elif number % DRIFT_EVERY == 0:
+        elif (count := pieces.changes(whole)) > most or number % DRIFT_EVERY == 0:
             differ.append(pieces.differ(whole, pieces.followed(whole)))
+            most = max(most, count)
         for fresh, piece in zip(prints, pieces.blocks, strict=True):
             ear.follow(fresh)
             for block in piece:

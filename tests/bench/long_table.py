@@ -18,14 +18,13 @@ import click
 import numpy as np
 from rich.console import Console
 from rich.progress import track
-from rich.table import Table
 
 from analysis.ear.live import LiveEar
 from analysis.sound import Block
 from listen.hearing import LIVE_BLOCK_S
 
 from . import scenes
-from .ear_table import as_found, hear_ours
+from .ear_table import Sheet, as_found, as_markdown, hear_ours, shown
 from .score import Score, score, total
 
 SECONDS = 100.0
@@ -86,6 +85,15 @@ def run(case: Case) -> Both:
     )
 
 
+def long_sheet(results: list[Both]) -> Sheet:
+    """Return what was heard, by buzzer, by ratio and in all."""
+    groups = {b: [r for r in results if r.case.buzzer == b] for b in scenes.BUZZERS}
+    groups |= {f"{ratio:g} dB": [r for r in results if r.case.snr_db == ratio] for ratio in RATIOS}
+    groups["all"] = results
+    heads = ["", "changes", "file", "file F1", "live", "live F1", "first told after s", "told late"]
+    return Sheet("Long sessions", heads, [row(name, of) for name, of in groups.items() if of])
+
+
 def row(label: str, results: list[Both]) -> list[str]:
     """Return what was heard of some sessions."""
     file, live = (total(getattr(r, way) for r in results) for way in ("file", "live"))
@@ -105,7 +113,10 @@ def row(label: str, results: list[Both]) -> list[str]:
 @click.option("--jobs", default=1, show_default=True, help="Processes at a time.")
 @click.option("--buzzer", "buzzers", multiple=True, type=click.Choice(scenes.BUZZERS))
 @click.option("--noise", "noises", multiple=True, type=click.Choice(scenes.NOISES))
-def main(seed: int, jobs: int, buzzers: tuple[str, ...], noises: tuple[str, ...]) -> None:
+@click.option("--markdown", is_flag=True, help="Print it for a page.")
+def main(
+    seed: int, jobs: int, buzzers: tuple[str, ...], noises: tuple[str, ...], markdown: bool
+) -> None:
     """Print what is heard of long sessions."""
     console = Console(width=120)
     cases = [
@@ -118,16 +129,8 @@ def main(seed: int, jobs: int, buzzers: tuple[str, ...], noises: tuple[str, ...]
         waiting = [pool.submit(run, case) for case in cases]
         progress = Console(stderr=True)
         results = [job.result() for job in track(waiting, "hearing", console=progress)]
-    heads = ["changes", "from a file", "F1", "live", "F1", "first told after s", "told late"]
-    table = Table("", *heads)
-    for buzzer in scenes.BUZZERS:
-        if of_it := [r for r in results if r.case.buzzer == buzzer]:
-            table.add_row(*row(buzzer, of_it))
-    for ratio in RATIOS:
-        if of_it := [r for r in results if r.case.snr_db == ratio]:
-            table.add_row(*row(f"{ratio:g} dB", of_it))
-    table.add_row(*row("all", results))
-    console.print(table)
+    sheet = long_sheet(results)
+    console.print(as_markdown(sheet) if markdown else shown(sheet), soft_wrap=markdown)
 
 
 if __name__ == "__main__":
