@@ -36,6 +36,8 @@ PLAIN_LOG_ODDS = 5.0
 """Log odds with which a buzzer is tried before the search for a likelier one goes on."""
 MOST_TRIED = 4
 """Most buzzers out of windows of either length that are tried."""
+FEW = 4
+"""Where a sound that is not sure changes less often than this, shorter windows are searched too."""
 ENOUGH, SURELY_NONE = 16, -2.0
 """So many changes show what is surely none, by these log odds; twice as many, by half of them. What
 they surely show is a buzzer, though it may fade later and noise be taken for it."""
@@ -99,20 +101,19 @@ def hear(
         progress(seconds)
 
     unchanging: Heard | None = None
+    best: _Attempt | None = None
     for likely in _candidates(blocks, buzzer, gone_through):
-        best: _Attempt | None = None
         for candidate in likely:
             attempt = _attempt(blocks, candidate, sounding, gone_through)
             if attempt.heard.changes:
                 best = attempt if best is None or attempt.is_rather_it(best) else best
             elif attempt.heard.buzzer is not None:
                 unchanging = unchanging or attempt.heard
-            sure = best is not None and best.log_odds > SURE_LOG_ODDS
-            if sure and candidate.quality > PLAIN_LOG_ODDS:
+            if best is not None and best.sure and candidate.quality > PLAIN_LOG_ODDS:
                 break
-        if best is not None:
-            return best.heard
-    return unchanging or Heard([], None, length_s)
+        if best is not None and (best.sure or len(best.heard.changes) >= FEW):
+            break
+    return (best.heard if best else unchanging) or Heard([], None, length_s)
 
 
 def _candidates(
@@ -121,8 +122,8 @@ def _candidates(
     progress: Callable[[float], None],
 ) -> Iterator[Iterator[BuzzerPrint]]:
     """Yield what may be the buzzer of a recording, the likeliest first, MOST_TRIED at most; then
-    the same of shorter windows: the points may be moved for a short while only. Of a taught one,
-    what fits it; and at last itself.
+    the same of shorter windows: the points may be moved for a short while only, or what they move
+    may drift. Of a taught one, what fits it; and at last itself.
     """
     searched: set[tuple[float, float]] = set()
     for least_s in (WINDOW_S, SHORT_WINDOW_S):
@@ -180,6 +181,11 @@ class _Attempt:
     log_odds: float = -np.inf
     worth: float = -np.inf
     drifts: float = 0.0
+
+    @property
+    def sure(self) -> bool:
+        """Whether it is surely a buzzer."""
+        return self.log_odds > SURE_LOG_ODDS
 
     def is_rather_it(self, likelier: "_Attempt") -> bool:
         """Say whether this is the buzzer, and not what was likelier at first."""
