@@ -27,6 +27,8 @@ LEAST_MARGIN = 0.5
 """Least part of the margin that a print has that a fresh one must have."""
 PLENTY = 4
 """Changes that are enough to fit a print to."""
+CHATTERS_S = 0.05
+"""States that frames show for less than this are chatter: cam lobes take 60 ms and more."""
 CERTAIN = 2 * FRAME_LOG_ODDS
 
 
@@ -117,8 +119,14 @@ class Pieces:
         return max(shares, default=0.0)
 
     def changes(self, known: BuzzerPrint) -> int:
-        """Return how often a buzzer is heard to change in all of them, by their frames."""
-        return int(np.count_nonzero(np.diff(self._said(known, range(len(self.blocks)))[1])))
+        """Return how often a buzzer is heard to change in all of them by their frames, apart from
+        chatter.
+        """
+        labels = self._said(known, range(len(self.blocks)))[1]
+        begins = np.flatnonzero(np.diff(labels, prepend=~labels[:1]))
+        lasts = np.diff(np.append(begins, len(labels)))
+        lasting = labels[begins][lasts * self._every * self._grid.hop_s > CHATTERS_S]
+        return int(np.count_nonzero(np.diff(lasting)))
 
     def _shows(self, known: BuzzerPrint, pieces: Iterable[int]) -> float:
         """Return how much a buzzer is heard to change in some pieces."""
