@@ -52,8 +52,8 @@ the log odds of all come to as much."""
 FIRST_TRY_S = 4.0
 RELUCTANCE, MOST_APART_S = 1.35, 10.0
 """Each try to learn or fit comes this much later than the one before, up to LONGEST_S apart; no
-further apart than the second while no buzzer is known, or one is astray: the points may be at rest
-for long before they are moved."""
+further apart than the second while no buzzer is known, for the points may be at rest for long
+before they are moved, or where one has gone astray."""
 LITTLE_S = 20.0
 """In less sound than this only a plain buzzer is taken for the one that was taught."""
 CELL_S = 0.1
@@ -101,7 +101,7 @@ class LiveEar:
         self._trusted = False  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)
         self._told_s = -math.inf
-        self._astray = 0  # times running
+        self._strayed = 0  # times running
         self._gatherer = BeepGatherer()
         self.learnt: BuzzerPrint | None = buzzer
 
@@ -155,16 +155,15 @@ class LiveEar:
         self._find_s = heard_s + min(MOST_APART_S, later_s)
         now = self._now()
         shown = now is not None and self._is_shown(now)
-        if not self._lately.blocks or (shown and self._astray < ASTRAY):
+        if not self._lately.blocks or (shown and not self._is_astray):
             return []
         likeliest = self._likeliest(now, at_end, self.learnt if shown or self._taught else None)
-        least = (
-            -math.inf if now is None else now.worth + (CLEARLY if self._astray < ASTRAY else 0.0)
-        )
-        self._astray = 0
-        if likeliest is None or likeliest.worth <= least:
-            if now is not None:
-                self._find_s = heard_s + min(LONGEST_S, later_s)
+        more = 0.0 if self._is_astray else CLEARLY
+        self._strayed = 0
+        if now is not None and (likeliest is None or likeliest.worth <= now.worth + more):
+            self._find_s = heard_s + min(LONGEST_S, later_s)
+            return []
+        if likeliest is None:
             return []
         if now is not None:
             self._told_s = max([self._told_s, *(change.time_s for change in self._latest)])
@@ -211,7 +210,7 @@ class LiveEar:
             if self._may_be_it(tried, plain, at_end):
                 best = tried if best is None or tried.worth > best.worth else best
                 enough = 0.0 if tried is now else SURE_LOG_ODDS
-                if plain and tried.log_odds > enough and self._astray < ASTRAY:
+                if plain and tried.log_odds > enough and not self._is_astray:
                     break
         return best
 
@@ -283,7 +282,7 @@ class LiveEar:
         told = list(self._latest)[:-but]
         self._told_s = told[-1].time_s if told else self._told_s
         self._ear, self._trusted, self.learnt = None, False, None
-        self._gatherer = BeepGatherer()
+        self._strayed, self._gatherer = 0, BeepGatherer()
         self._find_s = self._lately.heard_s + FIRST_TRY_S
 
     def _follow(self, ear: Ear) -> None:
@@ -298,10 +297,16 @@ class LiveEar:
             pieces.go_on(latest, FOLLOWED)
         if len(pieces.blocks) > 1:
             fresh = pieces.fresh(ear.buzzer)
-            self._astray = 0 if self._goes(pieces, ear.buzzer, fresh) else self._astray + 1
+            goes_on = self._goes_on(pieces, ear.buzzer, fresh)
+            self._strayed = 0 if goes_on else self._strayed + 1
             ear.follow(fresh or ear.buzzer)
 
-    def _goes(self, pieces: Pieces, known: BuzzerPrint, fresh: BuzzerPrint | None) -> bool:
+    @property
+    def _is_astray(self) -> bool:
+        """Whether the print no longer goes with what is heard."""
+        return self._strayed >= ASTRAY
+
+    def _goes_on(self, pieces: Pieces, known: BuzzerPrint, fresh: BuzzerPrint | None) -> bool:
         """Say whether a print, and a fresh one, still go with the latest pieces."""
         if fresh is None or (fresh is known and known.sounds_in_both()):
             return False
