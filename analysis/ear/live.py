@@ -65,9 +65,9 @@ FOLLOWED = 6
 """How many of the latest pieces the print is fitted to as it follows."""
 ASTRAY, MOST_UNTOLD = 2, 2
 """A buzzer is astray when so many times running a fresh print is refused, or its frames change more
-often than was told, by more than this: the points rest, and chatter, but these do not. One that
-sounds in both states is astray as well where it is not heard to change: either may be lost in the
-other, without a sign."""
+often than was told, by more than this. One that sounds in both states is astray as well where it
+is not heard to change: either may be lost in the other, without a sign. None is of which ENOUGH was
+told meanwhile, as of a beeper."""
 
 
 class LiveEar:
@@ -308,11 +308,13 @@ class LiveEar:
 
     def _goes_on(self, pieces: Pieces, known: BuzzerPrint, fresh: BuzzerPrint | None) -> bool:
         """Say whether a print, and a fresh one, still go with the latest pieces."""
-        if fresh is None or (fresh is known and known.sounds_in_both()):
-            return False
         since_s = pieces.blocks[0][0].start_s
         told = sum(change.time_s > since_s for change in self._latest)
-        return told == ENOUGH or pieces.changes(fresh) <= told + MOST_UNTOLD
+        if told == ENOUGH:
+            return True
+        if fresh is None or (fresh is known and known.sounds_in_both()):
+            return False
+        return pieces.changes(fresh) <= told + MOST_UNTOLD
 
 
 @dataclass(frozen=True, eq=False)
