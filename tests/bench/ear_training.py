@@ -112,8 +112,8 @@ def _chatter(rng: np.random.Generator, longest_s: float, kind: str) -> list[floa
 
 def _contact_of(odds: float, lobes: float, restless: bool = False) -> Any:
     def contact(
-        rng: np.random.Generator, n: int, rate: int, chatter: bool, closed_least_s: float
-    ) -> scenes._Contact:
+        rng: np.random.Generator, n: int, rate: int, chatter: bool, closed_least_s: float, *_: Any
+    ) -> scenes._Contact:  # moved at a pace of its own
         is_open = starts_open = bool(rng.random() < 0.5)
         toggles: list[int] = []
         groups: list[tuple[int, int, bool]] = []
