@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from analysis.ear.buzzer import BuzzerPrint
-from analysis.ear.learning import FRAME_LOG_ODDS, Array, Mask, adapt, log_odds_by
+from analysis.ear.learning import FRAME_LOG_ODDS, Array, Mask, adapt, log_odds_by, runs
 from analysis.ear.spectrum import FrameGrid, Levels, Powers
 from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
@@ -81,8 +81,8 @@ class Pieces:
     def followed(self, known: BuzzerPrint) -> list[BuzzerPrint]:
         """Return a print for each piece, going outward from where the known one shows most."""
         count = len(self.blocks)
-        runs = [range(i, i + TOGETHER) for i in range(count - TOGETHER + 1)] or [range(count)]
-        start = max(runs, key=lambda run: self._shows(known, run))
+        spans = [range(i, i + TOGETHER) for i in range(count - TOGETHER + 1)]
+        start = max(spans or [range(count)], key=lambda run: self._shows(known, run))
         prints = [self._adapted(known, start) or known] * count
         for way in range(start[0], count), range(start[-1], -1, -1):
             for at in range(len(start), len(way)):
@@ -122,10 +122,8 @@ class Pieces:
         """Return how often a buzzer is heard to change in all of them by their frames, apart from
         chatter.
         """
-        labels = self._said(known, range(len(self.blocks)))[1]
-        begins = np.flatnonzero(np.diff(labels, prepend=~labels[:1]))
-        lasts = np.diff(np.append(begins, len(labels)))
-        lasting = labels[begins][lasts * self._every * self._grid.hop_s > CHATTERS_S]
+        lengths, states = runs(self._said(known, range(len(self.blocks)))[1])
+        lasting = states[lengths * self._every * self._grid.hop_s > CHATTERS_S]
         return int(np.count_nonzero(np.diff(lasting)))
 
     def _shows(self, known: BuzzerPrint, pieces: Iterable[int]) -> float:

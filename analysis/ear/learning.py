@@ -127,9 +127,8 @@ class Labelled:
 
 def runs(labels: Mask) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
     """Return the lengths of the runs of equal labels, and the label of each."""
-    edges = np.flatnonzero(np.diff(labels)) + 1
-    starts = np.concatenate([[0], edges])
-    return np.diff(np.concatenate([starts, [len(labels)]])), labels[starts]
+    starts = np.flatnonzero(np.diff(labels, prepend=~labels[:1]))
+    return np.diff(starts, append=len(labels)), labels[starts]
 
 
 def steady(levels: Levels) -> Mask:

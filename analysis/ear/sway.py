@@ -8,7 +8,7 @@ quickly is a change. What is far off the state's usual level moves it no more th
 (P. J. Huber, "Robust estimation of a location parameter", Ann. Math. Statist. 35 (1964) 73).
 
 What a missed change has moved is followed, too, and a quick gain that makes both states alike: so
-a buzzer is heard with this and without (:mod:`.recording`).
+a buzzer is heard with this and without (:mod:`.recording`, :mod:`.live`).
 """
 
 import numpy as np

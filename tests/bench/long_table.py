@@ -24,7 +24,7 @@ from analysis.sound import Block
 from listen.hearing import LIVE_BLOCK_S
 
 from . import scenes
-from .ear_table import Sheet, as_found, as_markdown, hear_ours, shown
+from .ear_table import Case, Sheet, as_found, as_markdown, hear_ours, shown
 from .score import Score, score, total
 
 SECONDS = 100.0
@@ -32,16 +32,6 @@ AT_FIRST_S, DWELL_S = (15.0, 35.0), (1.2, 8.0)
 RATIOS = (6.0, 15.0)
 LATE_S = 0.25
 """What is told later than this after the change was not heard as it came."""
-
-
-@dataclass(frozen=True)
-class Case:
-    """One session."""
-
-    buzzer: str
-    noise: str
-    snr_db: float
-    seed: int
 
 
 @dataclass(frozen=True)
@@ -62,7 +52,7 @@ def run(case: Case) -> Both:
         case.noise,
         case.snr_db,
         case.seed,
-        SECONDS,
+        case.seconds,
         dwell_s=DWELL_S,
         at_first_s=AT_FIRST_S,
     )
@@ -120,7 +110,7 @@ def main(
     """Print what is heard of long sessions."""
     console = Console(width=120)
     cases = [
-        Case(buzzer, noise, RATIOS[(i + j) % len(RATIOS)], seed)
+        Case(buzzer, noise, RATIOS[(i + j) % len(RATIOS)], seed, SECONDS)
         for i, buzzer in enumerate(scenes.BUZZERS)
         for j, noise in enumerate(scenes.NOISES)
         if buzzer in (buzzers or scenes.BUZZERS) and noise in (noises or scenes.NOISES)
