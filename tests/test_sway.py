@@ -42,6 +42,27 @@ def test_live_as_well_and_what_goes_astray_is_found_again(sway_db, period_s):
     assert [c.time_s for c in told] == pytest.approx(MOVES_S, abs=0.002)
 
 
+def fading(db: float) -> Block:
+    """A tone that comes and goes in a restless noise, and fades by so much for a second, twice."""
+    rng = np.random.default_rng(1)
+    t = np.arange(50 * RATE) / RATE
+    sounds = np.searchsorted(MOVES_S, t, side="right") % 2
+    fade = sum(np.clip(np.minimum(t - at, at + 1.6 - t) / 0.4, 0, 1) for at in (17.5, 42.0))
+    noise_db = -60 + np.interp(t, np.arange(0, 51, 0.25), rng.normal(0, 8, 204))
+    noise = 10 ** (noise_db / 20) * rng.normal(size=len(t))
+    tone = 0.2 * sounds * 10 ** (-db * fade / 20) * np.sin(2 * np.pi * 2700.0 * t)
+    return Block((tone + noise).astype(np.float32), float(RATE), 0.0)
+
+
+@pytest.mark.parametrize("db", [8.0, 12.0])
+def test_a_tone_that_fades_for_a_while_has_not_stopped(db):
+    """As when somebody walks between it and the phone."""
+    sound, ear = fading(db), LiveEar(float(RATE), "open")
+    live = [change for piece in sound.pieces(0.02) for change in ear.hear(piece)] + ear.finish()
+    for told in hear(lambda: [sound], "open").changes, live:
+        assert [c.time_s for c in told] == pytest.approx(MOVES_S, abs=0.002)
+
+
 def test_a_sound_that_comes_and_goes_does_not_sound_in_both():
     t = np.arange(50 * RATE) / RATE
     on = np.searchsorted(MOVES_S, t, side="right") % 2

@@ -190,6 +190,25 @@ def test_a_tone_as_loud_in_louder_noise_is_alike():
     assert print_of(samples, 3, FrameGrid.at_rate(RATE)).trouble == "alike"
 
 
+@pytest.mark.parametrize(("sag", "hum"), [(0.011, 0.0), (-0.008, 0.0), (0.0, 0.3)])
+def test_one_tone_is_alike_though_it_sags_or_there_is_more_hum(sag, hum):
+    """A harmonic moves by more bins than the pitch."""
+    t = np.arange(10 * RATE) / RATE
+    turns = 2050 * t * (1 - sag * t / 20)
+    x = 0.2 * np.sin(2 * np.pi * turns) + 0.03 * np.sin(6 * np.pi * turns)
+    x += 0.003 * np.random.default_rng(4).normal(size=len(t))
+    x[5 * RATE :] += hum * np.sin(2 * np.pi * 100 * t[5 * RATE :])
+    assert print_of(x, 5, FrameGrid.at_rate(RATE)).trouble == "alike"
+
+
+def test_a_microphone_that_records_nothing_is_no_state():
+    hiss = 0.01 * np.random.default_rng(4).normal(size=6 * RATE)
+    nothing = np.where(np.arange(6 * RATE) < 3 * RATE, 0.0, 1.0)
+    assert print_of(nothing * hiss, 3, FrameGrid.at_rate(RATE)).trouble == "dead"
+    gated = sound([3], 6, closed=0.0, opened=0.2) * nothing
+    assert print_of(gated, 3, FrameGrid.at_rate(RATE)).trouble is None
+
+
 def test_a_print_is_not_fitted_to_something_else():
     grid = FrameGrid.at_rate(RATE)
     known = print_of(sound([3], 6), 3, grid).buzzer

@@ -380,8 +380,9 @@ class Ear:
         return Repeats(alike, period_s, (same + 1) / (len(asked) + 2))
 
     def _without_others(self, repeats: Repeats | None) -> list[_Kept]:
-        """Return the changes but each two between which something else was heard, unless both are
-        plain. A growl that keeps its period is known by that as well.
+        """Return the changes but each two that were doubted to the last, as where a room makes a
+        tone fainter for a while; or between which something else was heard, unless both are plain.
+        A growl that keeps its period is known by that as well.
         """
         period_s = None
         if repeats is not None and repeats.growls and repeats.steady >= OFTEN:
@@ -391,7 +392,7 @@ class Ear:
         while i < len(self.kept):
             pair = self.kept[i : i + 2]
             of = period_s if self._is_sound(pair[0].state) else None
-            if len(pair) == 2 and _is_other(pair, of) and not _plain(pair):
+            if len(pair) == 2 and (_doubted(pair) or (_is_other(pair, of) and not _plain(pair))):
                 i += 2
             else:
                 left.append(pair[0])
@@ -430,6 +431,10 @@ class Ear:
         self._reconsiders = False
         del self.kept[: max(0, len(self.kept) - but)]
         self._frame_odds.keep(ODDS_KEPT_S)
+
+    def doubted(self, count: int) -> list[bool]:
+        """Say of each of the latest so many changes whether it was doubted to the last."""
+        return [_doubted([one]) for one in self.kept[len(self.kept) - count :]]
 
     def sounds(self, begin_s: float, end_s: float) -> float:
         """Return the log odds that the buzzer sounds all the time between two moments, in s.
@@ -919,6 +924,11 @@ def _is_other(pair: Sequence[_Kept], period_s: float | None) -> bool:
     if pair[0].like < LEAST_LIKE:
         return True
     return period_s is not None and not np.any(_apart(pair, period_s) < OTHER_PERIOD)
+
+
+def _doubted(kept: Sequence[_Kept]) -> bool:
+    """Say whether all of some changes are doubted."""
+    return all(one.odds is not None and one.odds.none > DOUBTED for one in kept)
 
 
 def _plain(kept: Sequence[_Kept]) -> bool:

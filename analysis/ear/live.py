@@ -68,6 +68,9 @@ ASTRAY, MOST_UNTOLD = 2, 2
 often than was told, by more than this. One that sounds in both states is astray as well where it
 is not heard to change: either may be lost in the other, without a sign. None is of which ENOUGH was
 told meanwhile, as of a beeper."""
+WAITS_S = 3.0
+"""For so long a change that is doubted to the last is kept back: where the next one is as well, the
+tone had but become fainter for a while. Most of those last no longer."""
 
 
 class LiveEar:
@@ -102,6 +105,7 @@ class LiveEar:
         self._latest: deque[Change] = deque(maxlen=ENOUGH)
         self._told_s = -math.inf
         self._strayed = 0  # times running
+        self._waiting: Change | None = None  # doubted to the last
         self._gatherer = BeepGatherer()
         self.learnt: BuzzerPrint | None = buzzer
 
@@ -119,7 +123,9 @@ class LiveEar:
         """Take a block and return the changes that are settled now, in time order."""
         changes: list[Change] = []
         for piece, is_cells_end in self._lately.pieces(block):
-            heard = [] if self._ear is None else self._believed(self._ear, self._ear.hear(piece))
+            heard = self._waited_for(piece.end_s)
+            if self._ear is not None:
+                heard += self._believed(self._ear, self._ear.hear(piece))
             if is_cells_end:
                 heard += self._look_back()
             if self._ear is not None:
@@ -134,6 +140,7 @@ class LiveEar:
         changes = self._find(at_end=True)
         if self._ear is not None:
             changes += self._believed(self._ear, self._ear.finish())
+            changes += self._waited_for(math.inf)
         end_s = self._lately.blocks[-1].end_s if self._lately.blocks else 0.0
         return self._gatherer.finish(changes, end_s)
 
@@ -166,7 +173,8 @@ class LiveEar:
         if likeliest is None:
             return []
         if now is not None:
-            self._told_s = max([self._told_s, *(change.time_s for change in self._latest)])
+            told = [change.time_s for change in self._latest if change is not self._waiting]
+            self._told_s, self._waiting = max([self._told_s, *told]), None
             self._gatherer = BeepGatherer()
         changes = likeliest.changes
         self._ear, self._trusted, self.learnt = likeliest.ear, True, likeliest.ear.buzzer
@@ -264,13 +272,34 @@ class LiveEar:
             if not self._taught and self._is_surely_none(ear, self._latest):
                 self._look_anew(but=len(changes))
                 return []
-            return changes
+            return self._plain_enough(ear, changes)
         if log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner()) < 0:
             return []
         self._trusted = len(self._latest) == ENOUGH
         untold = [change for change in self._latest if change.time_s > self._told_s]
         self._told_s = self._latest[-1].time_s
         return untold
+
+    def _plain_enough(self, ear: Ear, changes: list[Change]) -> list[Change]:
+        """Return what may be told by now: a change that is doubted to the last waits for the next,
+        and neither is told where that is doubted, too.
+        """
+        told: list[Change] = []
+        for change, doubted in zip(changes, ear.doubted(len(changes)), strict=True):
+            before, self._waiting = self._waiting, None
+            if not doubted:
+                told += [change] if before is None else [before, change]
+            elif before is None:
+                self._waiting = change
+        return told
+
+    def _waited_for(self, now_s: float) -> list[Change]:
+        """Return the change that is kept back, if it has been for long enough."""
+        change = self._waiting
+        if change is None or now_s < change.time_s + WAITS_S:
+            return []
+        self._waiting = None
+        return [change]
 
     def _is_surely_none(self, ear: Ear, latest: Sequence[Change]) -> bool:
         """Say whether what was learnt shows by its latest changes that it is no buzzer."""
@@ -282,6 +311,7 @@ class LiveEar:
         told = list(self._latest)[:-but]
         self._told_s = told[-1].time_s if told else self._told_s
         self._ear, self._trusted, self.learnt = None, False, None
+        self._waiting = None
         self._strayed, self._gatherer = 0, BeepGatherer()
         self._find_s = self._lately.heard_s + FIRST_TRY_S
 

@@ -26,7 +26,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
+from scipy.ndimage import binary_erosion, maximum_filter1d, median_filter, uniform_filter1d
 
 from analysis.change import Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, level_shares, weigh
@@ -60,7 +60,12 @@ FAINTEST_DB, ANOTHER_DB = 25.0, 15.0
 """By how much a buzzer that is heard in both states may be fainter in one, be it at the same pitch
 or at another; what sounds at another is so much louder there than in the other state."""
 MOST_DB = 5.0
-"""A tone that is no further below all that is heard is most of it."""
+"""A tone that is no further below all that is heard, but hum, is most of it."""
+FAINT_DB, MOVES = 20.0, 0.015
+"""What is fainter than the loudest tone by more may be lost in noise; and by what part of it a
+pitch may move in a lesson and between two."""
+NEAR, HARDLY_DB = 5, 0.5
+"""Of so many bins side by side the loudest has the tone, or those as loud but for so much."""
 MOST_ROOM_DB = 30.0
 """More than this no gain or fan makes of the difference: a rattle in silence fills the spectrum."""
 CLIPPED_SHARE = 0.001
@@ -82,7 +87,7 @@ TAUGHT_VOTES_S = 10.0
 """Votes of a taught buzzer, which none need find: as many as of one that is heard plainly."""
 OPEN = 1
 
-Trouble = Literal["clipped", "alike", "noise", "quiet"]
+Trouble = Literal["clipped", "dead", "alike", "noise", "quiet"]
 """Why two states cannot be told apart."""
 
 
@@ -102,7 +107,7 @@ class Lesson:
     errors : float
         Share of stretches of DECISION_S that sound not used for the print would have been
         decided wrongly.
-    trouble : {"clipped", "alike", "noise", "quiet"} or None
+    trouble : {"clipped", "dead", "alike", "noise", "quiet"} or None
         Why the states cannot be told apart; None when they can.
     """
 
@@ -145,6 +150,7 @@ def teach(
             )
     levels = [grid.levels(p) for p in powers]
     pulse_s, sounding = _beeps(levels, grid)
+    dead = min(np.median(p.max(axis=1)) for p in powers) <= FLOOR  # not even a microphone's noise
     powers = [p[m] for p, m in zip(powers, sounding, strict=True)]
     states = [v[m] for v, m in zip(levels, sounding, strict=True)]
     usual = np.stack([np.median(v, axis=0) for v in states]).astype(np.float64)
@@ -168,7 +174,9 @@ def teach(
     )
     errors = _errors(states, grid)
     trouble: Trouble | None = None
-    if errors > MOST_ERRORS or margin_db < LEAST_MARGIN_DB or _all_as_loud(usual, tones):
+    if dead and not tones.any():
+        trouble = "dead"
+    elif errors > MOST_ERRORS or margin_db < LEAST_MARGIN_DB or _all_as_loud(powers, tones, grid):
         trouble = _trouble(usual, [whole_gap, gap], tones, clipped)
     return Lesson(buzzer, margin_db, _centre_hz(buzzer.spectrum, narrow, grid), errors, trouble)
 
@@ -280,15 +288,30 @@ def _centre_hz(spectrum: Array, column: int, grid: FrameGrid) -> float:
     return float((bins + grid.low) @ weight / weight.sum() * grid.bin_hz)
 
 
-def _all_as_loud(usual: Array, tones: Mask) -> bool:
+def _all_as_loud(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
     """Say whether tones that are most of what is heard sound in both states, and as loud: then it
     is the background that tells them apart, or a phone's automatic gain has made them so.
     """
-    either = tones.any(axis=0)
-    if not either.any():
+    reach = 1 + np.round(MOVES * grid.bins_hz / grid.bin_hz).astype(np.intp)
+    bins = np.arange(grid.bins)
+    first, last = np.maximum(bins - reach, 0), np.minimum(bins + reach + 1, grid.bins)
+    about, heard = [], []
+    for power in powers:
+        total = np.pad(np.cumsum(power, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+        about.append(_usual_db(total[:, last] - total[:, first]))
+        heard.append(_usual_db(power[:, grid.bins_hz > LOWEST_TONE_HZ].sum(axis=1)))
+    louder = np.maximum(*about)
+    peaks = tones.any(axis=0) & (louder > maximum_filter1d(louder, NEAR) - HARDLY_DB)
+    if not peaks.any():
         return False
-    most = usual[:, : tones.shape[1]][:, either].max(axis=1) > usual[:, -1] - MOST_DB
-    return bool(most.all() and _as_loud(usual[1] - usual[0], tones)[either].all())
+    most = np.all(np.max(about, axis=1, where=peaks, initial=-np.inf) > np.array(heard) - MOST_DB)
+    loud = peaks & (louder > louder[peaks].max() - FAINT_DB)
+    return bool(most and np.all(np.abs(about[1] - about[0])[loud] < LEAST_MARGIN_DB))
+
+
+def _usual_db(power: Array) -> Array:
+    """Return the median over frames of some power, in dB."""
+    return np.asarray(10 * np.log10(np.median(power, axis=0) + FLOOR))
 
 
 def _as_loud(gap: Array, tones: Mask) -> Mask:

@@ -14,6 +14,11 @@ _WHAT_TO_DO: dict[Trouble, str] = {
     "clipped": (
         "the recording is clipped: turn its level down or move the phone away, and record again"
     ),
+    "dead": (
+        "in one of the two states nothing at all was recorded, and in the other there is no tone: "
+        "see that the microphone is not muted, switch off what makes the phone silent where there "
+        "is little noise, and record again"
+    ),
     "alike": (
         "the two states sound alike. The usual cause: an ordinary continuity tester sees the low "
         "resistance of a magneto's primary winding and cannot tell open points from closed unless "
