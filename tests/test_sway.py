@@ -1,4 +1,4 @@
-"""The level of a buzzer that sounds in both states is followed as it sways."""
+"""The level of a buzzer goes up and down while its state lasts."""
 
 import numpy as np
 import pytest
@@ -42,22 +42,24 @@ def test_live_as_well_and_what_goes_astray_is_found_again(sway_db, period_s):
     assert [c.time_s for c in told] == pytest.approx(MOVES_S, abs=0.002)
 
 
-def fading(db: float) -> Block:
-    """A tone that comes and goes in a restless noise, and fades by so much for a second, twice."""
+def fading(db: float, *about_s: float) -> Block:
+    """A tone that comes and goes in a restless noise, and fades by so much about some moments."""
     rng = np.random.default_rng(1)
     t = np.arange(50 * RATE) / RATE
     sounds = np.searchsorted(MOVES_S, t, side="right") % 2
-    fade = sum(np.clip(np.minimum(t - at, at + 1.6 - t) / 0.4, 0, 1) for at in (17.5, 42.0))
+    fade = sum(np.clip(2.0 - np.abs(t - at) / 0.4, 0, 1) for at in about_s)
     noise_db = -60 + np.interp(t, np.arange(0, 51, 0.25), rng.normal(0, 8, 204))
     noise = 10 ** (noise_db / 20) * rng.normal(size=len(t))
     tone = 0.2 * sounds * 10 ** (-db * fade / 20) * np.sin(2 * np.pi * 2700.0 * t)
     return Block((tone + noise).astype(np.float32), float(RATE), 0.0)
 
 
-@pytest.mark.parametrize("db", [8.0, 12.0])
-def test_a_tone_that_fades_for_a_while_has_not_stopped(db):
+@pytest.mark.parametrize(
+    ("db", "about_s"), [(8.0, (18.3, 42.8)), (12.0, (18.3, 42.8)), (5.0, MOVES_S[3:8])]
+)
+def test_a_tone_that_fades_for_a_while_has_not_stopped(db, about_s):
     """As when somebody walks between it and the phone."""
-    sound, ear = fading(db), LiveEar(float(RATE), "open")
+    sound, ear = fading(db, *about_s), LiveEar(float(RATE), "open")
     live = [change for piece in sound.pieces(0.02) for change in ear.hear(piece)] + ear.finish()
     for told in hear(lambda: [sound], "open").changes, live:
         assert [c.time_s for c in told] == pytest.approx(MOVES_S, abs=0.002)

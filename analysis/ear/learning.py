@@ -90,6 +90,8 @@ TAIL_SHARE = 0.1
 """How often a sound that dies away is met between its two levels."""
 TAIL_DB = 3.0
 """How far below the louder level that begins."""
+FADE_DB, FADE_SHARE = 8.0, 0.1
+"""How far a sound may fade, as where somebody walks between, and how often it is met so."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,14 +307,17 @@ def _silent_shares(steps: npt.NDArray[np.int16], labels: Mask, zero: Mask, hop_s
 
 
 def with_tails(zero: Array, one: Array) -> tuple[Array, Array]:
-    """Grant the quieter state the levels between the two, through which a sound dies away."""
+    """Grant each state the levels it is met at in passing: the louder those just below its own, to
+    which it may fade, and the quieter those between the two, through which a sound dies away.
+    """
     place = np.arange(STEPS)
     levels = [(s @ place)[:, None] for s in (zero, one)]
     granted = []
     for share, (own, other) in zip((zero, one), (levels, levels[::-1]), strict=True):
         between = (place > own) & (place < other - TAIL_DB)
         count = np.maximum(between.sum(axis=1, keepdims=True), 1)
-        granted.append(share + TAIL_SHARE * between / count)
+        fades = (place < own) & (place > own - FADE_DB) & (own > other + 2 * FADE_DB)
+        granted.append(share + TAIL_SHARE * between / count + FADE_SHARE * fades / FADE_DB)
     return granted[0], granted[1]
 
 
