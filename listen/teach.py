@@ -1,5 +1,6 @@
 """Teaching a buzzer from recordings: which parts of them belong to open and to closed points."""
 
+import itertools
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -25,6 +26,11 @@ class Span:
 
     start_s: float = 0.0
     end_s: float = math.inf
+
+    def __str__(self) -> str:
+        if math.isinf(self.end_s):
+            return f"from {self.start_s:g} s on"
+        return f"{self.start_s:g}-{self.end_s:g} s"
 
 
 def parse_span(text: str) -> Span:
@@ -69,6 +75,8 @@ def teach_from(
     BadInput
         If a recording cannot be used, or holds too little.
     """
+    if closed == opened:
+        _not_both(closed_at, open_at)
     recordings = [open_recording(closed), open_recording(opened)]
     rates = [recording.rate_hz for recording in recordings]
     if rates[0] != rates[1]:
@@ -91,6 +99,16 @@ def teach_from(
         which = " and ".join(dict.fromkeys(recording.name for recording in recordings))
         raise BadInput(f"{which}: {trouble}") from None
     return lesson, notes
+
+
+def _not_both(closed_at: Sequence[Span], open_at: Sequence[Span]) -> None:
+    """Raise BadInput if the points would have to be both closed and open at a time."""
+    for one, other in itertools.product(closed_at, open_at):
+        if one.start_s < other.end_s and other.start_s < one.end_s:
+            raise BadInput(
+                f"the points cannot be closed ({one}) and open ({other}) at a time: give stretches "
+                "that do not overlap, in which they stay as they are"
+            )
 
 
 def _listen(recording: Recording, spans: Sequence[Span]) -> tuple[Powers, float]:

@@ -177,6 +177,13 @@ def test_beeps_are_recognised_where_the_room_fills_their_gaps():
     assert sum(lesson.buzzer.pulse_s) == pytest.approx(0.21, abs=0.01)
 
 
+def test_the_points_are_not_both_closed_and_open_at_a_time(run):
+    spans = ("--closed-at", "0-2.9", "--open-at", "2.5-5")
+    result = run("learn", "mine", "lesson.wav", *spans, lesson=sound([3], 6))
+    assert isinstance(result.exception, BadInput)
+    assert "0-2.9 s" in str(result.exception) and "overlap" in str(result.exception)
+
+
 @pytest.mark.parametrize("noise", [1e-4, 1e-5])
 def test_two_pitches_are_heard_in_both_states_in_silence_too(noise):
     two = sound([3], 6, opened=0.2, noise=noise, pitches_hz=(3390, 2010))

@@ -17,7 +17,8 @@ contact moved last. Where no change is found, the ear doubts: it looks again, an
 back meanwhile, as noise does. Two pitches close to each other cannot be told apart in a
 millisecond: where the frames stay sure of a change that its energy does not show, it is looked for
 where they turned. A contact that chatters may stay in its old state for so long that the frames
-show it; what comes back within COMES_AGAIN_S had not ended.
+show it; what comes back within COMES_AGAIN_S had not ended. Where two changes running are doubted
+to the last, there was none: a room, or somebody in the way, made the tone fainter for a while.
 
 Sound that was lost tells nothing, and is left out of what is looked at closely (:mod:`.splice`).
 After a longer loss nobody knows the state.

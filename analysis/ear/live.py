@@ -9,7 +9,8 @@ settles. A likelier one is looked for until PLENTY sure changes have shown it, o
 one that is like it when its print goes astray, for what was lost of a state cannot be followed. If
 the latest are surely no buzzer's after all, it is looked for anew; what was told before stays told.
 At the end of the sound a buzzer is believed as it is from a file, for there is no more to come.
-Every PIECE_S the print follows the buzzer's drift, when no change is under way.
+A change that is doubted to the last waits for the next, WAITS_S at most: two such are none. Every
+PIECE_S the print follows the buzzer's drift, when no change is under way.
 
 The ear and its model are those of :mod:`analysis.ear.recording`; what differs is only what could
 be known by then.
@@ -272,7 +273,7 @@ class LiveEar:
             if not self._taught and self._is_surely_none(ear, self._latest):
                 self._look_anew(but=len(changes))
                 return []
-            return self._plain_enough(ear, changes)
+            return self._not_doubted(ear, changes)
         if log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner()) < 0:
             return []
         self._trusted = len(self._latest) == ENOUGH
@@ -280,10 +281,8 @@ class LiveEar:
         self._told_s = self._latest[-1].time_s
         return untold
 
-    def _plain_enough(self, ear: Ear, changes: list[Change]) -> list[Change]:
-        """Return what may be told by now: a change that is doubted to the last waits for the next,
-        and neither is told where that is doubted, too.
-        """
+    def _not_doubted(self, ear: Ear, changes: list[Change]) -> list[Change]:
+        """Return what may be told by now; what is doubted to the last waits for the next change."""
         told: list[Change] = []
         for change, doubted in zip(changes, ear.doubted(len(changes)), strict=True):
             before, self._waiting = self._waiting, None

@@ -145,7 +145,7 @@ def teach(
     for name, p in zip(("closed", "open"), powers, strict=True):
         if len(p) * grid.hop_s < LEAST_TAUGHT_S:
             raise ValueError(
-                f"{len(p) * grid.hop_s:.1f} s of sound with the points {name} is too little: "
+                f"{len(p) * grid.hop_s:.2g} s of sound with the points {name} is too little: "
                 f"give {LEAST_TAUGHT_S:.0f} s or more, better five"
             )
     levels = [grid.levels(p) for p in powers]
