@@ -158,6 +158,14 @@ def test_a_known_beeper_that_beeps_as_the_sound_begins_does_not_stop_there():
     assert list(live) == [max(edge for edge in edges if edge < 4.0), 5.0, edges[-1]]
 
 
+def test_a_few_beeps_that_had_begun_before_the_sound_are_a_train_without_a_start():
+    edges = beeping([(0.0, 0.83), (2.8, 4.12)], 0.3, 0.14)
+    raw = changes_at(edges)[1:]  # of its first beep, the end alone
+    assert [c.time_s for c in gather_beeps(raw, 9.0, 0.0)] == [edges[5], 2.8, edges[-1]]
+    later = changes_at([0.0, 2.64, *edges[6:]])[1:]  # what sounded for so long was no beep
+    assert [c.time_s for c in gather_beeps(later, 9.0, 0.0)] == [2.64, 2.8, edges[-1]]
+
+
 def test_the_first_beeps_of_a_train_are_waited_with():
     for beeps in (4, 5, 6, 9):
         edges = beeping([(1.0, 1.0 + 0.44 * beeps)], 0.44, 0.2)

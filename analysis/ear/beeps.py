@@ -108,7 +108,9 @@ def gather_beeps(
     list of Change
     """
     beeping = _Beeping.of(changes, begin_s, end_s, pulse_s, sounds)
-    return _few_gathered(changes, end_s) if beeping is None else beeping.gathered(changes, end_s)
+    if beeping is None:
+        return _few_gathered(changes, end_s, begin_s)
+    return beeping.gathered(changes, end_s)
 
 
 @dataclass(frozen=True)
@@ -304,13 +306,16 @@ class BeepGatherer:
         self._beeping = heard or self._beeping
         runs = [] if self._beeping else _Run.all_in(self._raw, UNBROKEN)
         self._first = runs[-1] if runs else None
-        by = self._beeping.gathered if self._beeping else _few_gathered
+        if self._beeping:
+            gathered = self._beeping.gathered(self._raw, end_s)
+        else:
+            gathered = _few_gathered(self._raw, end_s, began_s)
         # What is left of a train that was cut begins no train, and what has long been in the midst
         # of one does not end it.
         open_s = {c.time_s for c in (*self._waiting, *changes)}
         self._waiting = [
             c
-            for c in by(self._raw, end_s)
+            for c in gathered
             if c.time_s > self._reported_s
             and (c.time_s in open_s or now_s < c.time_s + LONG_S)
             and not (cut and c is self._raw[0])
@@ -446,6 +451,19 @@ class _Run:
         ]
         return [*itertools.compress(self.pulses_s, in_a_row), *twice]
 
+    def ends_beep(self, beep_s: float, gap_s: float, after: "_Run", begin_s: float) -> bool:
+        """Say whether it is the end of a beep that sounded as the sound began, and a gap of such a
+        length comes after.
+        """
+        first, starts_s = self.changes[0], after.starts_s
+        return bool(
+            first.change == "stops"
+            and len(self.changes) == 1
+            and first.time_s - begin_s <= beep_s + self.off_s
+            and starts_s
+            and abs(starts_s[0] - first.time_s - gap_s) <= self.off_s
+        )
+
     def may_beep(self, beep_s: float, gap_s: float) -> bool:
         """Say whether they may be beeps and gaps of such lengths."""
         longer_s = np.array(self.lasts_s) - beep_s
@@ -458,7 +476,7 @@ class _Run:
         )
 
 
-def _few_gathered(changes: list[Change], end_s: float) -> list[Change]:
+def _few_gathered(changes: list[Change], end_s: float, begin_s: float) -> list[Change]:
     """Return the changes with each train of beeps made one sound, where they are too few to show a
     clock, but alike as no hand makes them.
     """
@@ -466,7 +484,9 @@ def _few_gathered(changes: list[Change], end_s: float) -> list[Change]:
     pulse_s = _alike_in(runs)
     if pulse_s is None:
         return changes
-    beeping = _Beeping(sum(pulse_s), pulse_s[0], 1.5 * sum(pulse_s), np.inf, unheard)
+    if len(runs) > 1 and runs[0].ends_beep(*pulse_s, runs[1], begin_s):
+        runs[:2] = [replace(runs[1], changes=[*runs[0].changes, *runs[1].changes])]
+    beeping = _Beeping(sum(pulse_s), pulse_s[0], 1.5 * sum(pulse_s), begin_s, unheard)
     return [
         c
         for run in runs
