@@ -90,7 +90,7 @@ TAIL_SHARE = 0.1
 """How often a sound that dies away is met between its two levels."""
 TAIL_DB = 3.0
 """How far below the louder level that begins."""
-FADE_DB, FADE_SHARE = 8.0, 0.1
+FADE_DB, FADE_SHARE = 11.0, 0.14
 """How far a sound may fade, as where somebody walks between, and how often it is met so."""
 
 
