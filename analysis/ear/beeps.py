@@ -108,9 +108,7 @@ def gather_beeps(
     list of Change
     """
     beeping = _Beeping.of(changes, begin_s, end_s, pulse_s, sounds)
-    if beeping is None:
-        return _few_gathered(changes, end_s, begin_s)
-    return beeping.gathered(changes, end_s)
+    return _gathered(beeping, changes, begin_s, end_s)
 
 
 @dataclass(frozen=True)
@@ -306,16 +304,12 @@ class BeepGatherer:
         self._beeping = heard or self._beeping
         runs = [] if self._beeping else _Run.all_in(self._raw, UNBROKEN)
         self._first = runs[-1] if runs else None
-        if self._beeping:
-            gathered = self._beeping.gathered(self._raw, end_s)
-        else:
-            gathered = _few_gathered(self._raw, end_s, began_s)
         # What is left of a train that was cut begins no train, and what has long been in the midst
         # of one does not end it.
         open_s = {c.time_s for c in (*self._waiting, *changes)}
         self._waiting = [
             c
-            for c in gathered
+            for c in _gathered(self._beeping, self._raw, began_s, end_s)
             if c.time_s > self._reported_s
             and (c.time_s in open_s or now_s < c.time_s + LONG_S)
             and not (cut and c is self._raw[0])
@@ -476,7 +470,16 @@ class _Run:
         )
 
 
-def _few_gathered(changes: list[Change], end_s: float, begin_s: float) -> list[Change]:
+def _gathered(
+    beeping: _Beeping | None, changes: list[Change], begin_s: float, end_s: float
+) -> list[Change]:
+    """Return the changes with each train made one sound, as it beeps if that is known."""
+    if beeping is None:
+        return _few_gathered(changes, begin_s, end_s)
+    return beeping.gathered(changes, end_s)
+
+
+def _few_gathered(changes: list[Change], begin_s: float, end_s: float) -> list[Change]:
     """Return the changes with each train of beeps made one sound, where they are too few to show a
     clock, but alike as no hand makes them.
     """

@@ -226,6 +226,11 @@ class _Kept:
     again_s: float = -np.inf
     repeats: Repetition | None = None
 
+    @property
+    def doubted(self) -> bool:
+        """Whether it was doubted to the last."""
+        return self.odds is not None and self.odds.none > DOUBTED
+
     def told(self, shape_log_odds: Array, chatter_ratio: float) -> tuple[float, float, float]:
         """Return the moment, when it had settled, and the moment's standard uncertainty, in s."""
         time_s, uncertainty_s = _told(self.moment, shape_log_odds, chattered=False)
@@ -393,7 +398,8 @@ class Ear:
         while i < len(self.kept):
             pair = self.kept[i : i + 2]
             of = period_s if self._is_sound(pair[0].state) else None
-            if len(pair) == 2 and (_doubted(pair) or (_is_other(pair, of) and not _plain(pair))):
+            doubted = all(one.doubted for one in pair)
+            if len(pair) == 2 and (doubted or (_is_other(pair, of) and not _plain(pair))):
                 i += 2
             else:
                 left.append(pair[0])
@@ -435,7 +441,7 @@ class Ear:
 
     def doubted(self, count: int) -> list[bool]:
         """Say of each of the latest so many changes whether it was doubted to the last."""
-        return [_doubted([one]) for one in self.kept[len(self.kept) - count :]]
+        return [one.doubted for one in self.kept[len(self.kept) - count :]]
 
     def sounds(self, begin_s: float, end_s: float) -> float:
         """Return the log odds that the buzzer sounds all the time between two moments, in s.
@@ -925,11 +931,6 @@ def _is_other(pair: Sequence[_Kept], period_s: float | None) -> bool:
     if pair[0].like < LEAST_LIKE:
         return True
     return period_s is not None and not np.any(_apart(pair, period_s) < OTHER_PERIOD)
-
-
-def _doubted(kept: Sequence[_Kept]) -> bool:
-    """Say whether all of some changes are doubted."""
-    return all(one.odds is not None and one.odds.none > DOUBTED for one in kept)
 
 
 def _plain(kept: Sequence[_Kept]) -> bool:

@@ -292,21 +292,25 @@ def _all_as_loud(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
     """Say whether tones that are most of what is heard sound in both states, and as loud: then it
     is the background that tells them apart, or a phone's automatic gain has made them so.
     """
-    reach = 1 + np.round(MOVES * grid.bins_hz / grid.bin_hz).astype(np.intp)
-    bins = np.arange(grid.bins)
-    first, last = np.maximum(bins - reach, 0), np.minimum(bins + reach + 1, grid.bins)
-    about, heard = [], []
-    for power in powers:
-        total = np.pad(np.cumsum(power, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
-        about.append(_usual_db(total[:, last] - total[:, first]))
-        heard.append(_usual_db(power[:, grid.bins_hz > LOWEST_TONE_HZ].sum(axis=1)))
-    louder = np.maximum(*about)
+    about = np.stack([_about_db(power, grid) for power in powers])
+    louder = about.max(axis=0)
     peaks = tones.any(axis=0) & (louder > maximum_filter1d(louder, NEAR) - HARDLY_DB)
     if not peaks.any():
         return False
-    most = np.all(np.max(about, axis=1, where=peaks, initial=-np.inf) > np.array(heard) - MOST_DB)
+    above_hum = grid.bins_hz > LOWEST_TONE_HZ
+    heard = np.array([_usual_db(power[:, above_hum].sum(axis=1)) for power in powers])
+    most = np.all(about[:, peaks].max(axis=1) > heard - MOST_DB)
     loud = peaks & (louder > louder[peaks].max() - FAINT_DB)
     return bool(most and np.all(np.abs(about[1] - about[0])[loud] < LEAST_MARGIN_DB))
+
+
+def _about_db(power: Powers, grid: FrameGrid) -> Array:
+    """Return the usual power within MOVES of each bin, and a bin more, in dB."""
+    bins = np.arange(grid.bins)
+    reach = 1 + np.round(MOVES * grid.bins_hz / grid.bin_hz).astype(np.intp)
+    first, last = np.maximum(bins - reach, 0), np.minimum(bins + reach + 1, grid.bins)
+    total = np.pad(np.cumsum(power, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+    return _usual_db(total[:, last] - total[:, first])
 
 
 def _usual_db(power: Array) -> Array:
