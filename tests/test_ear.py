@@ -210,15 +210,29 @@ def test_what_comes_and_goes_hastily_is_a_buzzer_if_it_is_as_loud_each_time():
     moments = zip(np.cumsum(lasts_s).tolist(), kinds, strict=False)
     lobes = [Change(t, t, 0.002, kind, None, 20.0) for t, kind in moments]
     buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
-    assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 0.3, 0.0)) > 0
-    assert log_odds_of_buzzer(buzzer, lobes, Manner(0.1, 3.0, 3.0, 5.0)) < 0
+    assert log_odds_of_buzzer(buzzer, lobes, Manner(0.02, 3.0, 0.3, 0.0)) > 0
+    assert log_odds_of_buzzer(buzzer, lobes, Manner(0.02, 3.0, 3.0, 5.0)) < 0
+
+
+@pytest.mark.parametrize(
+    ("buzzer", "noise", "seed"),
+    [("piezo-open", "broadband", 203), ("growl", "hum", 203), ("growl", "ratchet", 204)],
+)
+def test_noise_as_loud_as_a_buzzer_blurs_it_and_makes_it_no_less_a_buzzer(buzzer, noise, seed):
+    scene = scenes.make_scene(buzzer, noise, 0.0, seed)
+    told = np.array(
+        [c.time_s for c in changes_in(scene.samples, scene.rate_hz, scene.sounding).changes]
+    )
+    assert 0 < len(told) <= len(scene.truth)
+    near = [np.abs(told - c.time_s).min() < 0.005 for c in scene.truth]
+    assert np.mean(near) > 0.5
 
 
 def test_a_growl_keeps_its_period_and_a_voice_does_not():
     buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
     changes = [Change(float(t), float(t), 0.004, "shifts", None, 20.0) for t in range(16)]
     repeats = [Repeats(0.6, 1 / 120, steady) for steady in (0.95, 0.4)]
-    growl, voice = (Manner(0.25, 4.0, 2.0, 0.0, one) for one in repeats)
+    growl, voice = (Manner(0.05, 4.0, 2.0, 0.0, one) for one in repeats)
     assert log_odds_of_buzzer(buzzer, changes, growl) > 0
     assert log_odds_of_buzzer(buzzer, changes, voice) < 0
 

@@ -16,14 +16,14 @@ from analysis.sound import Block
 RATE = 16_000
 
 
-def growl(seconds, seed=4, hz=120.0):
-    """Return some harmonics of a pitch that wavers."""
+def growl(seconds, seed=4, hz=120.0, highest_hz=4800.0):
+    """Return the harmonics of a pitch that wavers, up to some frequency."""
     rng = np.random.default_rng(seed)
     knots = rng.normal(0.0, 0.015, int(30 * seconds) + 2)
     t = np.arange(round(seconds * RATE)) / RATE
     turns = np.cumsum(hz * (1 + np.interp(t, np.linspace(0, seconds, len(knots)), knots))) / RATE
     phases = rng.uniform(0, 1, 40)
-    count = int(4800 / hz)
+    count = int(highest_hz / hz)
     parts = (np.sin(2 * np.pi * (k * turns + phases[k])) / np.sqrt(k) for k in range(1, count))
     return 0.05 * sum(parts)
 
@@ -55,6 +55,14 @@ def test_a_growl_repeats_itself_and_hiss_does_not(sound, least, most):
     heard = growl_in(stretch_about_its_end(sound, [0.35]))
     assert heard is not None
     assert least < heard.repeats.alike <= most
+
+
+def test_a_growl_of_which_little_stands_out_is_one():
+    def muffled(seconds):
+        return growl(seconds, highest_hz=700.0)
+
+    heard = growl_in(stretch_about_its_end(muffled, [0.35]))
+    assert heard is not None and heard.repeats.alike > HISS
 
 
 def test_a_tone_is_no_growl():

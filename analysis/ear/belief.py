@@ -1,15 +1,15 @@
 """Whether what is heard is a buzzer at all, and not music or a hammer.
 
 A note that comes back is held as steadily as a buzzer's, so it is judged by its changes. A contact
-makes and breaks at once: both ways its changes are told sharply, and hardly ever doubted. A note
-swells and dies away, and so does what a hammer strikes. A buzzer sounds as loud each time, and at
-the same pitch: no voice does, no whistle, hinge or tune. Words follow each other hastily as well;
-so do cam lobes, but these are all as loud. Beeps follow hastily, but evenly: beep and gap are alike
-each time, as a riff's notes and rests are not. A click may come to a clock, and sharply; but it is
-over before a beep has begun. Hiss that comes and goes has no tone, and no period either. A growl
-has one, and is judged apart: talk over it makes it seem louder and softer. Talk itself is hasty,
-machines are told less sharply, neither repeats itself as well, and a voice seldom after the same
-period.
+makes and breaks at once: both ways its changes are told sharply, unless in noise, and as a rule
+hardly doubted, though noise may hide one or another. A note swells and dies away, and so does what
+a hammer strikes. A buzzer sounds as loud each time, and at the same pitch: no voice does, no
+whistle, hinge or tune. Words follow hastily, so do cam lobes, but these are all as loud. Beeps
+follow hastily, but evenly: beep and gap are alike each time, as a riff's notes and rests are not. A
+click may come to a clock, and sharply; but it is over before a beep has begun. Hiss that comes and
+goes has no tone, and no period either. A growl has one, and is judged apart: talk over it makes it
+seem louder and softer. Talk itself is hasty, machines are doubted, neither repeats itself as well,
+and a voice seldom after the same period.
 
 The weights are a logistic regression (D. R. Cox, "The regression analysis of binary sequences",
 J. Roy. Stat. Soc. B 20 (1958) 215) by ``tests/bench/belief_fit.py``.
@@ -27,28 +27,28 @@ from analysis.ear.buzzer import BuzzerPrint
 
 Array = npt.NDArray[np.float64]
 
-WEIGHTS = 7.2, -7.3, -4.4, -2.2, -0.75, -1.0, -8.5
+WEIGHTS = -5.0, -1.45, -4.3, -4.0, -0.35, -2.0, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
-OF_GROWLS = 6.8, -6.5, -7.1, -5.5, 3.4, 6.2
-"""Of what is no tone and not hiss: of the first four, of how well it repeats itself, and of how
-often after the same period."""
+OF_GROWLS = -10.6, -1.75, -2.7, 8.4
+"""Of what is no tone and not hiss: of the first three, and of how often it repeats itself after the
+same period."""
 NO_CHANGES = -1.0
 """What it adds to the quality that nothing has changed yet."""
 HISSES = -8.0
 """What it adds that it is hiss: a valve that is opened and shut, and no buzzer. By hand."""
 FITTED, UNFITTED = 1.0, -4.0
 """What it adds that a taught print fits the sound of this day, which is hardly by chance; and that
-it does not, so that all may be something else. By hand: in 91 minutes of other sound, each heard
-for one of seven taught buzzers, what fitted came to -1.2 at most without this, and what did not
-to 4."""
+it does not, so that all may be something else. By hand: in 13 recordings of other sound, each heard
+for seven taught buzzers, what fitted came to -2.1 at most without this, but for a valve that hissed
+like a growl (1.8), and what did not to 2.5."""
 HASTY_S, CLICK_S = 0.35, 0.015
 """What lasts for less follows hastily, or is a click."""
 ALIKE, ALIKE_S, MOST_ALIKE = 0.15, 0.005, 0.55
 """How much beeps may differ, or gaps, in parts and in s; and how many of either are alike."""
 HISS = 0.18
 """How little like itself after a period what is no tone is no growl either."""
-SHARPEST_MS = 0.1
-"""Median blur below which changes are as sharp as can be."""
+SHARPEST_MS, BLUNT_MS = 0.1, 2.2
+"""Median blur below which changes are as sharp as can be; and above which noise may blur them."""
 USUAL_SWING_DB, EVEN_DB, STEADIEST_DB = 1.0, 0.37, 0.1
 """The swing of what sounded but once; up to which it is as loud each time; and as can be."""
 
@@ -90,7 +90,7 @@ class Manner:
     Attributes
     ----------
     doubt : float
-        Mean odds that one of them is none.
+        Geometric mean of the odds that one of them is none.
     blur_ms : float
         How sharply they are told: :attr:`analysis.ear.ear.Ear.blur_ms`.
     swing_db : float or None
@@ -126,7 +126,7 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
         return buzzer.quality + NO_CHANGES
     weighed, repeats = clues(changes, manner), manner.repeats
     if repeats is not None and repeats.growls:
-        log_odds = float(np.dot(OF_GROWLS, (*weighed[:4], repeats.alike, repeats.steady)))
+        log_odds = float(np.dot(OF_GROWLS, (*weighed[:3], repeats.steady)))
     else:
         log_odds = float(np.dot(WEIGHTS, weighed))
         if repeats is not None and buzzer.open_state is None:
@@ -154,14 +154,14 @@ def worth(log_odds: float, changes: Sequence[Change], doubt: float) -> float:
 
 
 def clues(changes: Sequence[Change], manner: Manner) -> tuple[float, ...]:
-    """Return what is weighed: 1, doubt, blur, uneven haste, swing, waver and clicks."""
+    """Return what is weighed: 1, doubt, uneven haste, blur, swing, waver and clicks."""
     swing_db = USUAL_SWING_DB if manner.swing_db is None else manner.swing_db
     loud_and_soft = float(np.log(max(swing_db, STEADIEST_DB) / EVEN_DB))
     return (
         1.0,
-        manner.doubt,
-        float(np.log(max(manner.blur_ms, SHARPEST_MS))),
+        float(np.log(manner.doubt)),
         haste(changes) * max(loud_and_soft, 0.0),
+        float(np.log(np.clip(manner.blur_ms, SHARPEST_MS, BLUNT_MS) / BLUNT_MS)),
         loud_and_soft,
         0.0 if manner.waver is None else float(np.log(max(manner.waver, 1.0))),
         clicks(changes),

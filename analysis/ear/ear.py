@@ -93,6 +93,8 @@ BLANK_S = 0.003
 """Zeros for so long are lost sound, where the buzzer's silence has noise: they tell nothing."""
 DOUBTED = 0.6
 """Odds of no true change from which one is doubted: noise may hide a sound, or sound like it."""
+SUREST = 0.001
+"""Odds of no true change that count as none at all."""
 DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
 """After how long it is looked at again, and how often, before it is believed after all."""
 UNSHOWN = (0.1, 0.3), (0.3, DOUBTED)
@@ -340,8 +342,7 @@ class Ear:
     @property
     def doubt(self) -> float:
         """Mean odds that a change that was told is none."""
-        odds = [kept.odds.none for kept in self.kept if kept.odds is not None]
-        return float(np.mean(odds)) if odds else 0.0
+        return float(np.mean(self._odds_of_none() or [0.0]))
 
     @property
     def blur_ms(self) -> float:
@@ -357,6 +358,10 @@ class Ear:
             (float(np.median(way)) for way in (blurs[::2], blurs[1::2]) if way), default=0.0
         )
 
+    def _odds_of_none(self) -> list[float]:
+        """Return the odds that each change is none, of those that were looked at closely."""
+        return [kept.odds.none for kept in self.kept if kept.odds is not None]
+
     def manner(self) -> Manner:
         """Return in what manner the changes were heard."""
         repeats = self._repeats()
@@ -371,7 +376,8 @@ class Ear:
         if again:
             swing_db = float(np.median([abs(b.level_db - a.level_db) for a, b in again]))
             waver = float(np.median([_wavers(one, other) for one, other in again]))
-        return Manner(self.doubt, self.blur_ms, swing_db, waver, repeats)
+        usual_doubt = np.exp(np.mean(np.log(np.array(self._odds_of_none() or [1.0]) + SUREST)))
+        return Manner(float(usual_doubt), self.blur_ms, swing_db, waver, repeats)
 
     def _repeats(self) -> Repeats | None:
         """Return how it repeats itself; None if that is seldom asked."""

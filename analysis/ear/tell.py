@@ -29,9 +29,11 @@ FILTER_S = 0.004
 """Length of the filters; those beside are twice as long."""
 NEAREST, FURTHEST = 12, 40
 """Bins from a line between which the background is heard."""
-BROAD_HZ, BROAD_BINS, BROAD_APART = 1200.0, 9, 0.4
+BROAD_HZ, BROAD_BINS, BROAD_APART = 300.0, 9, 0.4
 """How much of the spectrum of a growl is louder than what it is heard against; the bins of which
 that is a median, so that lines do not count; and by how much, in nepers of power."""
+LINE_BINS, LINE_SHARE = 5, 0.87
+"""What has so much of its power in so few bins is a tone."""
 LEAST_RISE = 1.6
 """Least ratio of a filter's energy in its own state to that in the other."""
 
@@ -93,7 +95,7 @@ class Tell:
 
 
 def _broad(median: Array, bin_hz: float, silent: int | None) -> int | None:
-    """Return the state, not `silent`, that is louder at many frequencies, if one is.
+    """Return the state, not `silent`, that is louder at many frequencies and no tone, if one is.
 
     A phone's gain makes silence louder after a tone.
     """
@@ -101,7 +103,11 @@ def _broad(median: Array, bin_hz: float, silent: int | None) -> int | None:
     smooth = median_filter(apart, BROAD_BINS, mode="nearest")
     louder_hz = [float(np.sum(way * smooth > BROAD_APART)) * bin_hz for way in (-1, 1)]
     louder = int(louder_hz[1] > louder_hz[0])
-    return louder if louder_hz[louder] > BROAD_HZ and louder != silent else None
+    if louder_hz[louder] <= BROAD_HZ or louder == silent:
+        return None
+    power = np.maximum(median[louder] - median[1 - louder], 0.0)
+    line = np.convolve(power, np.ones(LINE_BINS)).max()
+    return louder if line < LINE_SHARE * power.sum() else None
 
 
 def _contrast(quiet: Array, loud: Array, bins: Mask) -> Array:
