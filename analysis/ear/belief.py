@@ -4,7 +4,7 @@ A note that comes back is held as steadily as a buzzer's, so it is judged by its
 makes and breaks at once: both ways its changes are told sharply, unless in noise, and as a rule
 hardly doubted, though noise may hide one or another. A note swells and dies away, and so does what
 a hammer strikes. A buzzer sounds as loud each time, and at the same pitch: no voice does, no
-whistle, hinge or tune. Words follow hastily, so do cam lobes, but these are all as loud. Beeps
+whistle, hinge or tune. Words follow hastily; so do cam lobes, but these are all as loud. Beeps
 follow hastily, but evenly: beep and gap are alike each time, as a riff's notes and rests are not. A
 click may come to a clock, and sharply; but it is over before a beep has begun. Hiss that comes and
 goes has no tone, and no period either. A growl has one, and is judged apart: talk over it makes it

@@ -11,10 +11,11 @@ sound that is tried it keeps the clues, and whether most of its changes were tru
 the weights, and how many of either kind would be believed, with an eighth at a time left out of
 the fit.
 
-The weights in the module lie, by hand, between fits of sounds drawn so from seeds 9810 to 9818 and
-9910 to 9918, and without a buzzer from 9960 to 9966 and 10460 to 10466 as well. Of 59 buzzers with
-a tone 58 are believed by one print at least, and of 125 sounds that were something else 6: three of
-whistlers, two of instruments, and a valve. Of 29 growls 28 are, and of 51 others none.
+The weights in the module lie, by hand, between fits of sounds drawn much like these, of seeds 9810
+to 9818 and 9910 to 9918, and without a buzzer of 9960 to 9966 and 10460 to 10466 as well. Of 59
+buzzers with a tone 58 are believed by one print at least, and of 125 sounds that were something
+else 6: three of whistlers, two of instruments, and a valve. Of 29 growls 28 are, and of 51 others
+none.
 """
 
 from __future__ import annotations
