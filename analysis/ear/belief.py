@@ -27,7 +27,7 @@ from analysis.ear.buzzer import BuzzerPrint
 
 Array = npt.NDArray[np.float64]
 
-WEIGHTS = -5.0, -1.45, -4.3, -4.0, -0.35, -2.0, -8.5
+WEIGHTS = -5.0, -1.45, -3.0, -4.0, -0.5, -2.0, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
 OF_GROWLS = -10.6, -1.75, -2.7, 8.4
 """Of what is no tone and not hiss: of the first three, and of how often it repeats itself after the

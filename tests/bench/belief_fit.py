@@ -15,7 +15,7 @@ The weights in the module lie, by hand, between fits of sounds drawn much like t
 to 9818 and 9910 to 9918, and without a buzzer of 9960 to 9966 and 10460 to 10466 as well. Of 59
 buzzers with a tone 58 are believed by one print at least, and of 125 sounds that were something
 else 6: three of whistlers, two of instruments, and a valve. Of 29 growls 28 are, and of 51 others
-none.
+none. Beepers and hands that turn fast, of which there were few, had haste weigh less than fitted.
 """
 
 from __future__ import annotations
