@@ -89,8 +89,8 @@ class Manner:
 
     Attributes
     ----------
-    doubt : float
-        Geometric mean of the odds that one of them is none.
+    usual_doubt : float
+        How much they are doubted: :attr:`analysis.ear.ear.Ear.usual_doubt`.
     blur_ms : float
         How sharply they are told: :attr:`analysis.ear.ear.Ear.blur_ms`.
     swing_db : float or None
@@ -102,7 +102,7 @@ class Manner:
         None if it is a tone.
     """
 
-    doubt: float
+    usual_doubt: float
     blur_ms: float
     swing_db: float | None
     waver: float | None
@@ -154,12 +154,12 @@ def worth(log_odds: float, changes: Sequence[Change], doubt: float) -> float:
 
 
 def clues(changes: Sequence[Change], manner: Manner) -> tuple[float, ...]:
-    """Return what is weighed: 1, doubt, uneven haste, blur, swing, waver and clicks."""
+    """Return what is weighed: 1, usual doubt, uneven haste, blur, swing, waver and clicks."""
     swing_db = USUAL_SWING_DB if manner.swing_db is None else manner.swing_db
     loud_and_soft = float(np.log(max(swing_db, STEADIEST_DB) / EVEN_DB))
     return (
         1.0,
-        float(np.log(manner.doubt)),
+        float(np.log(manner.usual_doubt)),
         haste(changes) * max(loud_and_soft, 0.0),
         float(np.log(np.clip(manner.blur_ms, SHARPEST_MS, BLUNT_MS) / BLUNT_MS)),
         loud_and_soft,

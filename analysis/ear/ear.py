@@ -345,6 +345,14 @@ class Ear:
         return float(np.mean(self._odds_of_none() or [0.0]))
 
     @property
+    def usual_doubt(self) -> float:
+        """Geometric mean of these odds, which a word over one change hardly moves; about 1 if no
+        change was looked at closely.
+        """
+        odds = np.array(self._odds_of_none() or [1.0])
+        return float(np.exp(np.mean(np.log(odds + SUREST))))
+
+    @property
     def blur_ms(self) -> float:
         """Median blur of what was told, whichever way it is more: every other one goes the same
         way.
@@ -376,8 +384,7 @@ class Ear:
         if again:
             swing_db = float(np.median([abs(b.level_db - a.level_db) for a, b in again]))
             waver = float(np.median([_wavers(one, other) for one, other in again]))
-        usual_doubt = np.exp(np.mean(np.log(np.array(self._odds_of_none() or [1.0]) + SUREST)))
-        return Manner(float(usual_doubt), self.blur_ms, swing_db, waver, repeats)
+        return Manner(self.usual_doubt, self.blur_ms, swing_db, waver, repeats)
 
     def _repeats(self) -> Repeats | None:
         """Return how it repeats itself; None if that is seldom asked."""

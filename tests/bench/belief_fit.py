@@ -119,8 +119,8 @@ def _sounds(seed: int) -> Iterator[Known]:
         buzzer, noise = str(rng.choice(FAINT_BUZZERS)), str(rng.choice(NOISES))
         faint = scenes.make_scene(buzzer, noise, float(rng.choice(FAINT_DB)), FAINT * seed + i)
         yield f"faint {seed}", faint.samples, faint.rate_hz, [c.time_s for c in faint.truth]
+    kinds = rooms.here()
     for i in range(ROOMS):
-        kinds = rooms.here()
         name = kinds[(ROOMS * seed + i) % len(kinds)]
         yield f"{name} {seed}", rooms.KINDS[name](seed), rooms.RATE, []
     for noises in (TALK, NOISES):
