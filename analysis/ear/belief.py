@@ -40,7 +40,7 @@ FITTED, UNFITTED = 1.0, -4.0
 """What it adds that a taught print fits the sound of this day, which is hardly by chance; and that
 it does not, so that all may be something else. By hand: in 13 recordings of other sound, each heard
 for seven taught buzzers, what fitted came to -1.9 at most without this, but for a valve that hissed
-like a growl (1.8), and what did not to 2.5."""
+like a growl (1.8), and what did not to 2.7."""
 HASTY_S, CLICK_S = 0.35, 0.015
 """What lasts for less follows hastily, or is a click."""
 ALIKE, ALIKE_S, MOST_ALIKE = 0.15, 0.005, 0.55
