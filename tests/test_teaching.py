@@ -197,7 +197,7 @@ def test_a_tone_as_loud_in_louder_noise_is_alike():
     assert print_of(samples, 3, FrameGrid.at_rate(RATE)).trouble == "alike"
 
 
-@pytest.mark.parametrize(("sag", "hum"), [(0.011, 0.0), (-0.008, 0.0), (0.0, 0.3)])
+@pytest.mark.parametrize(("sag", "hum"), [(0.011, 0.0), (-0.04, 0.0), (0.0, 0.3)])
 def test_one_tone_is_alike_though_it_sags_or_there_is_more_hum(sag, hum):
     """A harmonic moves by more bins than the pitch."""
     t = np.arange(10 * RATE) / RATE

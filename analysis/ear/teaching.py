@@ -43,7 +43,7 @@ from analysis.ear.learning import (
     runs,
     telling,
 )
-from analysis.ear.spectrum import FLOOR, FrameGrid, Levels, Powers
+from analysis.ear.spectrum import FLOOR, FrameGrid, Levels, Powers, off_peak
 
 Mask = npt.NDArray[np.bool_]
 Array = npt.NDArray[np.float64]
@@ -61,11 +61,15 @@ FAINTEST_DB, ANOTHER_DB = 25.0, 15.0
 or at another; what sounds at another is so much louder there than in the other state."""
 MOST_DB = 5.0
 """A tone that is no further below all that is heard, but hum, is most of it."""
-FAINT_DB, MOVES = 20.0, 0.015
-"""What is fainter than the loudest tone by more may be lost in noise; and by what part of it a
-pitch may move in a lesson and between two."""
-NEAR, HARDLY_DB = 5, 0.5
-"""Of so many bins side by side the loudest has the tone, or those as loud but for so much."""
+FAINT_DB = 20.0
+"""What is fainter than the loudest tone by more may be lost in noise."""
+MOVES, MOST_MOVES, MOVES_ON = 0.015, 0.06, 2.0
+"""By what part of it a pitch may move between two states unheard within either, and within one at
+most; and how many times as far between them as within: the lesson rests, the battery sags on."""
+PARTS = 5
+"""In so many parts of a state it is asked where its pitch is."""
+NEAR = 5
+"""Of so many bins side by side the loudest has the tone."""
 MOST_ROOM_DB = 30.0
 """More than this no gain or fan makes of the difference: a rattle in silence fills the spectrum."""
 CLIPPED_SHARE = 0.001
@@ -292,28 +296,43 @@ def _all_as_loud(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
     """Say whether tones that are most of what is heard sound in both states, and as loud: then it
     is the background that tells them apart, or a phone's automatic gain has made them so.
     """
-    about = np.stack([_about_db(power, grid) for power in powers])
-    louder = about.max(axis=0)
-    peaks = tones.any(axis=0) & (louder > maximum_filter1d(louder, NEAR) - HARDLY_DB)
+    usual = np.max([_usual_db(power) for power in powers], axis=0)
+    peaks = tones.any(axis=0) & (usual == maximum_filter1d(usual, NEAR))
     if not peaks.any():
         return False
+    moves = max(_moves(power, grid) for power in powers)
+    about = np.stack([_about_db(power, grid, max(MOVES, MOVES_ON * moves)) for power in powers])
     above_hum = grid.bins_hz > LOWEST_TONE_HZ
     heard = np.array([_usual_db(power[:, above_hum].sum(axis=1)) for power in powers])
     most = np.all(about[:, peaks].max(axis=1) > heard - MOST_DB)
+    louder = about.max(axis=0)
     loud = peaks & (louder > louder[peaks].max() - FAINT_DB)
     return bool(most and np.all(np.abs(about[1] - about[0])[loud] < LEAST_MARGIN_DB))
 
 
-def _about_db(power: Powers, grid: FrameGrid) -> Array:
-    """Return the usual power within MOVES of each bin, and a bin more, in dB."""
+def _moves(power: Powers, grid: FrameGrid) -> float:
+    """Return by what part of its pitch the loudest tone of a state moves, as the battery sags."""
+    above_hum = grid.bins_hz > LOWEST_TONE_HZ
+    top_hz = grid.bins_hz[(above_hum * np.median(power, axis=0)).argmax()]
+    near = np.flatnonzero(np.abs(grid.bins_hz / top_hz - 1.0) < MOST_MOVES)
+    parts = np.array_split(power, min(PARTS, len(power)))
+    level = np.log(np.stack([np.median(part, axis=0) for part in parts]))
+    peak = np.clip(near[level[:, near].argmax(axis=1)], 1, grid.bins - 2)
+    before, here, after = (level[np.arange(len(parts)), peak + k] for k in (-1, 0, 1))
+    pitches_hz = grid.bins_hz[peak] + off_peak(before, here, after) * grid.bin_hz
+    return float(np.ptp(pitches_hz) / top_hz)
+
+
+def _about_db(power: Powers, grid: FrameGrid, moves: float) -> Array:
+    """Return the usual power within so small a part of each bin, and a bin more, in dB."""
     bins = np.arange(grid.bins)
-    reach = 1 + np.round(MOVES * grid.bins_hz / grid.bin_hz).astype(np.intp)
+    reach = 1 + np.round(moves * grid.bins_hz / grid.bin_hz).astype(np.intp)
     first, last = np.maximum(bins - reach, 0), np.minimum(bins + reach + 1, grid.bins)
     total = np.pad(np.cumsum(power, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
     return _usual_db(total[:, last] - total[:, first])
 
 
-def _usual_db(power: Array) -> Array:
+def _usual_db(power: npt.NDArray[np.floating]) -> Array:
     """Return the median over frames of some power, in dB."""
     return np.asarray(10 * np.log10(np.median(power, axis=0) + FLOOR))
 
