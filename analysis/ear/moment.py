@@ -177,7 +177,7 @@ def fit_lines(x: Array, rate_hz: float, first: int, line_power: Array, bin_hz: f
         Peaks of the windowed spectrum, then two Gauss-Newton steps on all of them together.
     """
     n = len(x)
-    if n < 16:
+    if n < 16 or not np.isfinite(line_power).any():
         return NO_LINES
     window = np.hanning(n + 1)[:-1]
     size = scipy.fft.next_fast_len(4 * n, real=True)
