@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from analysis.change import Change
-from analysis.ear import ear, recording
+from analysis.ear import recording, told
 from analysis.ear.belief import Manner, Repeats, log_odds_of_buzzer
 from analysis.ear.chain import best_course_odds, share, stay
 from analysis.ear.ear import Ear
@@ -411,7 +411,7 @@ def test_words_taken_for_a_growl_are_let_go(monkeypatch):
         return [[c.time_s for c in h.changes] for h in heard]
 
     sure = found()
-    monkeypatch.setattr(ear, "LEAST_LIKE", 0.0)
+    monkeypatch.setattr(told, "LEAST_LIKE", 0.0)
     for scene, kept, everything, words in zip(growls, sure, found(), (2, 2, 4), strict=True):
         truth = np.array([c.time_s for c in scene.truth])
         for gone in set(everything) - set(kept):

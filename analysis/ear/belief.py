@@ -90,9 +90,9 @@ class Manner:
     Attributes
     ----------
     usual_doubt : float
-        How much they are doubted: :attr:`analysis.ear.ear.Ear.usual_doubt`.
+        How much they are doubted: :attr:`analysis.ear.told.ToldChanges.usual_doubt`.
     blur_ms : float
-        How sharply they are told: :attr:`analysis.ear.ear.Ear.blur_ms`.
+        How sharply they are told: :attr:`analysis.ear.told.ToldChanges.blur_ms`.
     swing_db : float or None
         How much louder or softer it sounds than the last time, usually; None if it sounded once.
     waver : float or None

@@ -17,16 +17,13 @@ contact moved last. Where no change is found, the ear doubts: it looks again, an
 back meanwhile, as noise does. Two pitches close to each other cannot be told apart in a
 millisecond: where the frames stay sure of a change that its energy does not show, it is looked for
 where they turned. A contact that chatters may stay in its old state for so long that the frames
-show it; what comes back within COMES_AGAIN_S had not ended. Where two changes running are doubted
-to the last, there was none: a room, or somebody in the way, made the tone fainter for a while.
+show it; what comes back within COMES_AGAIN_S had not ended.
+
+What was told is kept (:mod:`.told`): all changes together tell each of them better, whether two of
+them were something else, and whether it is a buzzer at all. Live, they have been told by then.
 
 Sound that was lost tells nothing, and is left out of what is looked at closely (:mod:`.splice`).
 After a longer loss nobody knows the state.
-
-A word may pass for a short sound of the buzzer's, frame by frame. Once it is over, how like the
-buzzer all of it was tells, and beside a growl, whether it repeats itself after the same period;
-:meth:`Ear.reconsider` lets it go, unless it came and went too plainly. Live, it has been told by
-then.
 
 A pulsed buzzer's last beep may be cut too short for frames, and its first broken up by chatter;
 :mod:`.shortbeep` looks where they are due.
@@ -39,10 +36,7 @@ Changes* (1993), chapters 2 and 8. A. N. Shiryaev, "On optimum methods in quicke
 problems", Theory Prob. Appl. 8 (1963) 22.
 """
 
-import itertools
 import math
-from collections import deque
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -50,21 +44,21 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.change import Change, Kind, Points, Sounding
-from analysis.ear.belief import Manner, Repeats
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of
 from analysis.ear.chain import share, stay
-from analysis.ear.firstbreak import BreakOdds, first_break, rarity_of_chatter
+from analysis.ear.firstbreak import BreakOdds, first_break
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.growl import Repetition, growl_in
-from analysis.ear.moment import Moment, just_about, rise_shapes
+from analysis.ear.moment import Moment, just_about
 from analysis.ear.ring import TELLS_AFTER_S, Rings
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
-from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange, Sound
+from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange
 from analysis.ear.spectrum import FLOOR, Columns, FrameGrid, Levels, Powers
 from analysis.ear.splice import SEAM_S, Spliced, splice
 from analysis.ear.stretch import Stretch
 from analysis.ear.sway import CERTAIN, TOGETHER, Sway
 from analysis.ear.tell import Tell
+from analysis.ear.told import DOUBTED, ToldChange, ToldChanges, when
 from analysis.sound import Block, Samples, blanks, finite
 
 Array = npt.NDArray[np.float64]
@@ -91,10 +85,6 @@ NOISE_LENGTH = 1 << 16
 """After so many samples it repeats itself."""
 BLANK_S = 0.003
 """Zeros for so long are lost sound, where the buzzer's silence has noise: they tell nothing."""
-DOUBTED = 0.6
-"""Odds of no true change from which one is doubted: noise may hide a sound, or sound like it."""
-SUREST = 0.001
-"""Odds of no true change that count as none at all."""
 DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
 """After how long it is looked at again, and how often, before it is believed after all."""
 UNSHOWN = (0.1, 0.3), (0.3, DOUBTED)
@@ -111,24 +101,8 @@ SHORT_GAP_S = 0.045
 LEAST_STATE_S, COMES_AGAIN_S = 0.070, 0.112
 """A state that ends sooner than this and comes again within that of its first sign, as the frames
 show it, which lag, has not ended: the contact chatters."""
-CHATTERED_S = 0.0008
-"""Standard uncertainty that chatter adds: its first break may be too faint to hear."""
 CUT_SHORT_S = 0.045
 """How long after the shortest state a beep that is due is looked for."""
-LEAST_LIKE = 0.6
-"""A short state of which less than that share is like it was something else."""
-PLAIN = 0.75
-"""Probability from which the changes before and after it are plain, and it was none the less the
-buzzer: a microphone's gain that goes up and down makes a short state unlike its own."""
-KEPT_PITCH = 0.004
-"""Part of its pitch by which a buzzer's may change from one time to the next."""
-SAME_PERIOD = 0.04
-"""Part of its period by which a growl's wavers."""
-OTHER_PERIOD, OFTEN = 0.1, 0.5
-"""Part of a growl's usual period by which that of something else differs; and how often at least
-its own is the usual one."""
-LATEST_CHANGES = 300
-"""Latest changes that tell how often the contact chatters."""
 ODDS_KEPT_S = 300.0
 """For how long what the frames said is kept, live: longer than the trains of a beeper last."""
 CHATTERS_FOR_S, MADE_AGAIN_S = 0.11, 0.004
@@ -208,44 +182,6 @@ class _Found:
     repeats: Repetition | None
 
 
-@dataclass(frozen=True, eq=False)
-class _Kept:
-    """What a change was told from, to be told again when more is known of the buzzer.
-
-    Times of both are in the sound that is `spliced`. `odds` is None where no net was asked. `like`
-    is the share of what was heard until the next change that is like the new state, if that came
-    soon; `sound` is how it sounded, if it did for long enough. `again_s` is when it came again
-    after chatter, in s, if that showed only once it was told. `repeats` is how a growl, or a hiss,
-    does.
-    """
-
-    state: int
-    spliced: Spliced
-    moment: Moment
-    odds: BreakOdds | None
-    like: float = 1.0
-    sound: Sound | None = None
-    again_s: float = -np.inf
-    repeats: Repetition | None = None
-
-    @property
-    def doubted(self) -> bool:
-        """Whether it was doubted to the last."""
-        return self.odds is not None and self.odds.none > DOUBTED
-
-    def told(self, shape_log_odds: Array, chatter_ratio: float) -> tuple[float, float, float]:
-        """Return the moment, when it had settled, and the moment's standard uncertainty, in s."""
-        time_s, uncertainty_s = _told(self.moment, shape_log_odds, chattered=False)
-        settled_s = time_s
-        if self.odds is not None:
-            odds = self.odds.where_chatter_is(chatter_ratio)
-            time_s, uncertainty_s = odds.with_opinion(time_s)
-            settled_s = odds.settled_s(time_s)
-        at_s, lost_s = self.spliced.when(time_s, uncertainty_s)
-        settled_at_s = max(at_s, self.spliced.when(settled_s)[0], self.again_s)
-        return at_s, settled_at_s, math.hypot(uncertainty_s, lost_s)
-
-
 class Ear:
     """Hear the changes of one known buzzer.
 
@@ -282,14 +218,12 @@ class Ear:
         self._beeps = Beeps()
         self._due: Due | None = None
         self._unsettled: tuple[float, float] | None = None
-        self._reconsiders = True
+        self._settles = True
         self._lost_for = 0  # frames
         self._since_change = SinceChange()
         self._frame_odds = FrameOdds(self.grid)
         self._rings = Rings(self.grid)
-        self.shape_log_odds = np.zeros((2, len(rise_shapes())))
-        self._chatter: deque[float] = deque(maxlen=LATEST_CHANGES)
-        self.kept: list[_Kept] = []
+        self.told = ToldChanges()
         self._print_number = 0
         self._listen_for(buzzer)
 
@@ -339,86 +273,6 @@ class Ear:
         """How the points stand, as far as is known."""
         return None if self.state is None else self._points(self.state)
 
-    @property
-    def doubt(self) -> float:
-        """Mean odds that a change that was told is none."""
-        return float(np.mean(self._odds_of_none() or [0.0]))
-
-    @property
-    def usual_doubt(self) -> float:
-        """Geometric mean of these odds, which a word over one change hardly moves; about 1 if no
-        change was looked at closely.
-        """
-        odds = np.array(self._odds_of_none() or [1.0])
-        return float(np.exp(np.mean(np.log(odds + SUREST))))
-
-    @property
-    def blur_ms(self) -> float:
-        """Median blur of what was told, whichever way it is more: every other one goes the same
-        way.
-        """
-        rarity = rarity_of_chatter(self._chatter)
-        blurs = [
-            UNCERTAINTY_S if k.odds is None else k.odds.where_chatter_is(rarity).blur_s
-            for k in self.kept
-        ]
-        return 1e3 * max(
-            (float(np.median(way)) for way in (blurs[::2], blurs[1::2]) if way), default=0.0
-        )
-
-    def _odds_of_none(self) -> list[float]:
-        """Return the odds that each change is none, of those that were looked at closely."""
-        return [kept.odds.none for kept in self.kept if kept.odds is not None]
-
-    def manner(self) -> Manner:
-        """Return in what manner the changes were heard."""
-        repeats = self._repeats()
-        sounds = [one.sound for one in self._without_others(repeats) if one.sound is not None]
-        # Other prints have other columns.
-        again = [
-            (one, other)
-            for one, other in itertools.pairwise(sounds)
-            if one.print_number == other.print_number
-        ]
-        swing_db = waver = None
-        if again:
-            swing_db = float(np.median([abs(b.level_db - a.level_db) for a, b in again]))
-            waver = float(np.median([_wavers(one, other) for one, other in again]))
-        return Manner(self.usual_doubt, self.blur_ms, swing_db, waver, repeats)
-
-    def _repeats(self) -> Repeats | None:
-        """Return how it repeats itself; None if that is seldom asked."""
-        asked = [one.repeats for one in self.kept if one.repeats is not None]
-        if 2 * len(asked) <= len(self.kept):
-            return None
-        alike, period_s = (
-            float(np.median(usual))
-            for usual in ([one.alike for one in asked], [one.period_s for one in asked])
-        )
-        same = int(np.sum(_apart(self.kept, period_s) < SAME_PERIOD))
-        return Repeats(alike, period_s, (same + 1) / (len(asked) + 2))
-
-    def _without_others(self, repeats: Repeats | None) -> list[_Kept]:
-        """Return the changes but each two that were doubted to the last, as where a room makes a
-        tone fainter for a while; or between which something else was heard, unless both are plain.
-        A growl that keeps its period is known by that as well.
-        """
-        period_s = None
-        if repeats is not None and repeats.growls and repeats.steady >= OFTEN:
-            period_s = repeats.period_s
-        left: list[_Kept] = []
-        i = 0
-        while i < len(self.kept):
-            pair = self.kept[i : i + 2]
-            of = period_s if self._is_sound(pair[0].state) else None
-            doubted = all(one.doubted for one in pair)
-            if len(pair) == 2 and (doubted or (_is_other(pair, of) and not _plain(pair))):
-                i += 2
-            else:
-                left.append(pair[0])
-                i += 1
-        return left
-
     def hear(self, block: Block) -> list[Change]:
         """Take a block and return the changes it settles."""
         return [one for piece in block.pieces(TELLS_AFTER_S) for one in self._hear(piece)]
@@ -447,14 +301,10 @@ class Ear:
         return self._look(self._turn, at_end=True)
 
     def let_go(self, but: int = 0) -> None:
-        """Keep of the moments so many, not to reconsider, and of the frames' odds the latest."""
-        self._reconsiders = False
-        del self.kept[: max(0, len(self.kept) - but)]
+        """Keep of the changes so many, not to reconsider, and of the frames' odds the latest."""
+        self._settles = False
+        self.told.keep(but)
         self._frame_odds.keep(ODDS_KEPT_S)
-
-    def doubted(self, count: int) -> list[bool]:
-        """Say of each of the latest so many changes whether it was doubted to the last."""
-        return [one.doubted for one in self.kept[len(self.kept) - count :]]
 
     def sounds(self, begin_s: float, end_s: float) -> float:
         """Return the log odds that the buzzer sounds all the time between two moments, in s.
@@ -465,25 +315,6 @@ class Ear:
             return 0.0
         odds = self._frame_odds.between(begin_s, end_s)
         return odds if self.buzzer.silent == 0 else -odds
-
-    def reconsider(self, changes: list[Change]) -> list[Change]:
-        """Return the changes in the light of all that was heard.
-
-        What was told stands, as it does live, unless it is off by more than its uncertainty; two
-        between which something else was heard are left out.
-        """
-        better = {}
-        rarity = rarity_of_chatter(self._chatter)
-        for change, kept in zip(changes, self.kept, strict=True):
-            others = self.shape_log_odds[kept.state] - kept.moment.says_of_shape()
-            time_s, settled_s, uncertainty_s = kept.told(others, rarity)
-            if abs(time_s - change.time_s) <= change.uncertainty_s:
-                time_s, uncertainty_s = change.time_s, change.uncertainty_s
-                settled_s = max(change.settled_s, kept.again_s)
-            better[kept] = replace(
-                change, time_s=time_s, settled_s=settled_s, uncertainty_s=uncertainty_s
-            )
-        return [better[kept] for kept in self._without_others(self._repeats())]
 
     def _restart(self, first: int) -> None:
         start_s = first / self.grid.rate_hz
@@ -581,7 +412,8 @@ class Ear:
         if self._origin_s + self.grid.middle_s(self._frame) < end_s:
             return
         self._unsettled = None
-        is_kept = self.kept and self.kept[-1].state == state and begin_s >= self._origin_s
+        kept = self.told.kept
+        is_kept = kept and kept[-1].state == state and begin_s >= self._origin_s
         if state is None or not is_kept:
             return
         begins, ends = begin_s - self._origin_s, end_s - self._origin_s
@@ -593,9 +425,7 @@ class Ear:
             return
         odds = self._found(state, stretch, spliced, stretch.guess_s).odds
         if odds.none < DOUBTED and (not by_rest or odds.moves_after(stretch.guess_s) > SURELY):
-            settled_s = spliced.when(odds.settled_s(stretch.guess_s))[0]
-            again_s = max(self.kept[-1].again_s, settled_s)
-            self.kept[-1] = replace(self.kept[-1], again_s=again_s)
+            self.told.last_came_again(spliced.when(odds.settled_s(stretch.guess_s))[0])
 
     def _lost(self, offset: int, count: int) -> npt.NDArray[np.bool_]:
         """Return in which of the frames since a sample sound was lost."""
@@ -674,8 +504,8 @@ class Ear:
     def _roughly(self, state: int, time_s: float, spread_s: float = UNCERTAINTY_S) -> Change:
         """Return and keep a change that was not told by a closer look."""
         moment = just_about(0.0, spread_s)
-        self.kept.append(_Kept(state, Spliced(time_s), moment, None))
-        told_s, uncertainty_s = _told(moment, self.shape_log_odds[state], False)
+        self.told.append(ToldChange(state, self._is_sound(state), Spliced(time_s), moment, None))
+        told_s, uncertainty_s = when(moment, self.told.shape_log_odds[state], chattered=False)
         return self._change(state, time_s + told_s, time_s + told_s, uncertainty_s)
 
     def _keep_beat(self, change: Change) -> None:
@@ -766,8 +596,7 @@ class Ear:
         """Go on with a state that had seemed to end."""
         self._turn = None
         self._entered_s = self._origin_s + self.grid.middle_s(self._frame)
-        if self.kept:
-            self.kept[-1] = replace(self.kept[-1], again_s=self._entered_s)
+        self.told.last_came_again(self._entered_s)
 
     def _after_short_gap(self, state: int, time_s: float) -> list[Change]:
         """Return the start of a beep soon after another, by the frames alone."""
@@ -835,9 +664,9 @@ class Ear:
 
     def _found(self, state: int, stretch: Stretch, spliced: Spliced, turned_s: float) -> _Found:
         """Find the moment of the change to a state in the sound in which the frames turned."""
-        others = self.shape_log_odds[state]
+        others = self.told.shape_log_odds[state]
         moment, breaks = stretch.first_break(others)
-        said = _told(moment, others, len(breaks) > 1)
+        said = when(moment, others, chattered=len(breaks) > 1)
         growl = growl_in(stretch) if self.buzzer.pulse_s is None else None
         odds = first_break(stretch, *said, growl)
         for seam_s, _ in spliced.seams:
@@ -845,29 +674,30 @@ class Ear:
                 odds = odds.but_at(seam_s, SEAM_S)
         if odds.none > DOUBTED and self._is_gap(state):
             odds = replace(odds, none=0.0)  # it had to come
-        rarity = rarity_of_chatter(self._chatter)
-        told = odds.where_chatter_is(rarity).with_opinion(said[0])
+        told = odds.where_chatter_is(self.told.rarity_of_chatter).with_opinion(said[0])
         return _Found(moment, odds, breaks, *told, None if growl is None else growl.repeats)
 
     def _go_over(
         self, state: int, spliced: Spliced, found: _Found, settled_s: float
     ) -> list[Change]:
         """Go over to a state; return the change, and the beep before it if there was one."""
-        self._chatter.append(found.odds.chatter)
+        self.told.learn(state, found.moment, found.odds)
         self.state = state
-        self.shape_log_odds[state] += found.moment.says_of_shape()
         begins_s, lost_s = spliced.when(found.time_s, found.uncertainty_s)
         ends_s = max(begins_s, spliced.when(settled_s)[0])
         self._end_state(1 - state, begins_s)
         before = self._beep_before(state, begins_s)
-        self.kept.append(_Kept(state, spliced, found.moment, found.odds, repeats=found.repeats))
+        sounds = self._is_sound(state)
+        self.told.append(
+            ToldChange(state, sounds, spliced, found.moment, found.odds, found.repeats)
+        )
         self._since_change.begin(ends_s)
         uncertainty_s = math.hypot(found.uncertainty_s, lost_s)
         change = self._change(state, begins_s, ends_s, uncertainty_s)
         self._keep_beat(change)
         self._last_settled_s = spliced.when(found.breaks[-1])[0]
         self._changed_s = self._entered_s = begins_s
-        if self._reconsiders and self.buzzer.pulse_s is None:
+        if self._settles and self.buzzer.pulse_s is None:
             self._unsettled = spliced.begin_s, begins_s
         return [*before, change]
 
@@ -877,9 +707,7 @@ class Ear:
         if sound is not None and sound.tone_hz:
             here = self._start + self._frame * self.grid.hop
             self._rings.heard_at(sound.tone_hz, here)
-        if self.kept:
-            like = self._since_change.like(state, until_s)
-            self.kept[-1] = replace(self.kept[-1], like=like, sound=sound)
+        self.told.last_was(self._since_change.like(state, until_s), sound)
 
     def _is_sound(self, state: int) -> bool:
         """Say whether the buzzer sounds in a state and is silent in the other."""
@@ -915,37 +743,3 @@ class Ear:
 def _faint_noise(times: int) -> Array:
     """Return noise of a converter, so many times over."""
     return np.tile(np.random.default_rng(0).normal(0.0, FAINTEST, NOISE_LENGTH), times)
-
-
-def _told(moment: Moment, shape_log_odds: Array, chattered: bool) -> tuple[float, float]:
-    """Return a change's moment and its standard uncertainty, in seconds."""
-    time_s, uncertainty_s = moment.given(shape_log_odds)
-    return time_s, float(np.hypot(uncertainty_s, CHATTERED_S if chattered else 0.0))
-
-
-def _wavers(one: Sound, other: Sound) -> float:
-    """Return how far two pitches lie apart, beside how far either wavers by itself."""
-    if other.tone_hz == 0.0:
-        return 0.0
-    kept_hz = KEPT_PITCH * other.tone_hz + 0.5 * (one.tone_spread_hz + other.tone_spread_hz)
-    return abs(other.tone_hz - one.tone_hz) / kept_hz
-
-
-def _apart(kept: Sequence[_Kept], period_s: float) -> Array:
-    """Return in what part the periods of those that have one differ from another."""
-    periods_s = np.array([one.repeats.period_s for one in kept if one.repeats is not None])
-    return np.asarray(np.abs(np.log(periods_s / period_s)))
-
-
-def _is_other(pair: Sequence[_Kept], period_s: float | None) -> bool:
-    """Say whether what was heard between two changes is something else than the buzzer, which may
-    growl with a period.
-    """
-    if pair[0].like < LEAST_LIKE:
-        return True
-    return period_s is not None and not np.any(_apart(pair, period_s) < OTHER_PERIOD)
-
-
-def _plain(kept: Sequence[_Kept]) -> bool:
-    """Say whether all of some changes are hardly doubted."""
-    return math.prod(1.0 - one.odds.none for one in kept if one.odds is not None) > PLAIN

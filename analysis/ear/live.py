@@ -190,7 +190,7 @@ class LiveEar:
             return None
         since_s = self._lately.blocks[0].start_s
         changes = [change for change in self._latest if change.time_s >= since_s]
-        log_odds = log_odds_of_buzzer(self._ear.buzzer, self._latest, self._ear.manner())
+        log_odds = log_odds_of_buzzer(self._ear.buzzer, self._latest, self._ear.told.manner())
         return _Tried(self._ear, changes, log_odds)
 
     def _is_shown(self, now: "_Tried") -> bool:
@@ -246,8 +246,8 @@ class LiveEar:
         """Hear once more with a print what had gone by."""
         ear = Ear(self._grid.rate_hz, found, self._sounding, sways)
         heard = [change for block in joined(self._lately.blocks) for change in ear.hear(block)]
-        changes = ear.reconsider(heard)
-        return _Tried(ear, changes, log_odds_of_buzzer(found, changes, ear.manner()))
+        changes = ear.told.reconsider(heard)
+        return _Tried(ear, changes, log_odds_of_buzzer(found, changes, ear.told.manner()))
 
     def _may_be_it(self, tried: "_Tried", plain: bool, at_end: bool) -> bool:
         """Say whether it is a buzzer; what is not plain by its sound is shown by its changes."""
@@ -274,7 +274,7 @@ class LiveEar:
                 self._look_anew(but=len(changes))
                 return []
             return self._not_doubted(ear, changes)
-        if log_odds_of_buzzer(ear.buzzer, self._latest, ear.manner()) < 0:
+        if log_odds_of_buzzer(ear.buzzer, self._latest, ear.told.manner()) < 0:
             return []
         self._trusted = len(self._latest) == ENOUGH
         untold = [change for change in self._latest if change.time_s > self._told_s]
@@ -284,7 +284,7 @@ class LiveEar:
     def _not_doubted(self, ear: Ear, changes: list[Change]) -> list[Change]:
         """Return what may be told by now; what is doubted to the last waits for the next change."""
         told: list[Change] = []
-        for change, doubted in zip(changes, ear.doubted(len(changes)), strict=True):
+        for change, doubted in zip(changes, ear.told.doubted(len(changes)), strict=True):
             before, self._waiting = self._waiting, None
             if not doubted:
                 told += [change] if before is None else [before, change]
@@ -302,7 +302,7 @@ class LiveEar:
 
     def _is_surely_none(self, ear: Ear, latest: Sequence[Change]) -> bool:
         """Say whether what was learnt shows by its latest changes that it is no buzzer."""
-        log_odds = log_odds_of_buzzer(ear.buzzer, latest, ear.manner())
+        log_odds = log_odds_of_buzzer(ear.buzzer, latest, ear.told.manner())
         return log_odds < SURELY_NONE * ENOUGH / len(latest)
 
     def _look_anew(self, but: int) -> None:
@@ -357,4 +357,4 @@ class _Tried:
     @property
     def worth(self) -> float:
         """How much was heard, and how surely."""
-        return worth(self.log_odds, self.changes, self.ear.doubt)
+        return worth(self.log_odds, self.changes, self.ear.told.doubt)

@@ -247,7 +247,7 @@ def _hear(
             for block in piece:
                 changes += ear.hear(block)
                 if len(changes) >= doubted_from:
-                    log_odds = log_odds_of_buzzer(buzzer, changes, ear.manner())
+                    log_odds = log_odds_of_buzzer(buzzer, changes, ear.told.manner())
                     had_been = max(had_been, log_odds - SURE_LOG_ODDS)
                     if max(log_odds, had_been) < SURELY_NONE * ENOUGH / len(changes):
                         return _Attempt(Heard([], None, seconds), log_odds)
@@ -257,11 +257,11 @@ def _hear(
     if ear is None:
         return _Attempt(Heard([], buzzer, seconds))
     changes += ear.finish()
-    changes = ear.reconsider(changes)
-    log_odds = max(log_odds_of_buzzer(buzzer, changes, ear.manner()), had_been)
+    changes = ear.told.reconsider(changes)
+    log_odds = max(log_odds_of_buzzer(buzzer, changes, ear.told.manner()), had_been)
     drifted = float(np.mean(differ or [0.0]))
     if log_odds < 0:
         return _Attempt(Heard([], None, seconds), log_odds, drifts=drifted)
-    value = worth(log_odds, changes, ear.doubt)
+    value = worth(log_odds, changes, ear.told.doubt)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
     return _Attempt(Heard(changes, buzzer, seconds), log_odds, value, drifted)

@@ -41,7 +41,7 @@ import numpy.typing as npt
 from scipy import signal
 
 from analysis.ear import ear as ear_module
-from analysis.ear import firstbreak, recording
+from analysis.ear import firstbreak, recording, told
 from analysis.ear.clues import SAID, STEPS, times_s
 from analysis.ear.firstbreak import BLUR_S, COUNTS, DILATIONS, TAPS, WIDTH, BreakOdds, seen_of
 from analysis.ear.recording import hear
@@ -467,7 +467,7 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]], count: int = COU
     """
     asked: dict[int, _Asked] = {}
     origins: list[tuple[int, float]] = []
-    judge, reconsider = ear_module.first_break, ear_module.Ear.reconsider
+    judge, reconsider = ear_module.first_break, told.ToldChanges.reconsider
 
     def watched(stretch: Any, said_s: float, uncertainty_s: float, growl: Any) -> Any:
         growl = growl if count > COUNTS[0] else None
@@ -478,18 +478,19 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]], count: int = COU
         )
         return odds
 
-    def watched_again(ear: Any, changes: Any) -> Any:
+    def watched_again(heard: Any, changes: Any) -> Any:
         # Of a change that had not settled the net was asked more than once; the last one is kept.
-        origins.extend((id(k.odds), k.origin_s) for k in ear.kept if k.odds is not None)
-        return reconsider(ear, changes)
+        origins.extend((id(k.odds), k.spliced.begin_s) for k in heard.kept if k.odds is not None)
+        return reconsider(heard, changes)
 
     pieces = list(Block(scene.samples, scene.rate_hz, 0.0).pieces(1.0))
     with (
         heard_once(),
         mock.patch.object(ear_module, "first_break", watched),
         mock.patch.object(ear_module, "DOUBTED", 2.0),  # the net of the day must not choose
+        mock.patch.object(told, "DOUBTED", 2.0),
         mock.patch.object(recording, "SURELY_NONE", -4.0),  # what is doubted is met as well
-        mock.patch.object(ear_module.Ear, "reconsider", watched_again),
+        mock.patch.object(told.ToldChanges, "reconsider", watched_again),
     ):
         hear(lambda: pieces, scene.sounding)
     starts, ends = np.array(moves, dtype=float).reshape(-1, 2).T
