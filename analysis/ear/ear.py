@@ -38,7 +38,6 @@ problems", Theory Prob. Appl. 8 (1963) 22.
 
 import math
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -49,17 +48,18 @@ from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.growl import Repetition, growl_in
+from analysis.ear.latest import BLANK_S, LatestSound
 from analysis.ear.moment import Moment, just_about
 from analysis.ear.ring import TELLS_AFTER_S, Rings
 from analysis.ear.shortbeep import UNCERTAINTY_S, Beeps, Due, broken_up, cut_short
 from analysis.ear.sincechange import MARGIN_S, Frames, SinceChange
 from analysis.ear.spectrum import FLOOR, Columns, FrameGrid, Levels, Powers
-from analysis.ear.splice import SEAM_S, Spliced, splice
+from analysis.ear.splice import SEAM_S, Spliced
 from analysis.ear.stretch import Stretch
 from analysis.ear.sway import CERTAIN, TOGETHER, Sway
 from analysis.ear.tell import Tell
 from analysis.ear.told import DOUBTED, ToldChange, ToldChanges, when
-from analysis.sound import Block, Samples, blanks, finite
+from analysis.sound import Block, finite
 
 Array = npt.NDArray[np.float64]
 
@@ -79,12 +79,6 @@ STEADY_S = 0.030
 """How long the new sound must have lasted at the end of what is looked at."""
 LOOK_AGAIN_S = 0.011
 """After how long a change that has not settled yet is looked at again."""
-FAINTEST = 2.0**-23 / math.sqrt(12.0)
-"""Noise of a converter of 24 bits, in full scales."""
-NOISE_LENGTH = 1 << 16
-"""After so many samples it repeats itself."""
-BLANK_S = 0.003
-"""Zeros for so long are lost sound, where the buzzer's silence has noise: they tell nothing."""
 DOUBTED_FOR_S, MOST_DOUBTS = 0.040, 4
 """After how long it is looked at again, and how often, before it is believed after all."""
 UNSHOWN = (0.1, 0.3), (0.3, DOUBTED)
@@ -115,31 +109,6 @@ BRIDGED_S = 0.5
 """Lost sound of up to so long is bridged by zeros; after more the state is asked anew."""
 KEPT_S = 1.5
 """How much of the latest sound is kept: more than LOOK_BACK_S."""
-
-
-class _Latest:
-    """The latest sound, in a buffer with room to spare: only what is new is copied."""
-
-    def __init__(self) -> None:
-        self._buffer = np.zeros(0, dtype=np.float32)
-        self._count = 0
-
-    @property
-    def samples(self) -> Samples:
-        return self._buffer[: self._count]
-
-    def append(self, new: Samples) -> None:
-        count = self._count + len(new)
-        if count > len(self._buffer):
-            grown = np.zeros(2 * count, dtype=np.float32)
-            grown[: self._count] = self.samples
-            self._buffer = grown
-        self._buffer[self._count : count] = new
-        self._count = count
-
-    def drop(self, count: int) -> None:
-        self._count -= count
-        self._buffer[: self._count] = self._buffer[count : count + self._count]
 
 
 @dataclass
@@ -208,9 +177,7 @@ class Ear:
         self.sounding = sounding
         self.sways = sways
         self.state: int | None = None
-        self._start = 0
-        self._bridged: list[tuple[int, int]] = []
-        self._latest = _Latest()
+        self._latest = LatestSound(rate_hz, 0)
         self._frame = 0
         self._log_odds, self._most_carried = 0.0, stay(self.grid.hop_s)
         self._turn: _Turn | None = None
@@ -266,7 +233,7 @@ class Ear:
     @property
     def _origin_s(self) -> float:
         """When the sound that is kept begins, in s."""
-        return self._start / self.grid.rate_hz
+        return self._latest.origin_s
 
     @property
     def points(self) -> Points | None:
@@ -282,10 +249,9 @@ class Ear:
         changes: list[Change] = []
         if len(self._latest.samples) == 0 and self._frame == 0:
             self._restart(first)
-        lost = first - self._start - len(self._latest.samples)
+        lost = first - self._latest.end
         if 0 < lost <= BRIDGED_S * self.grid.rate_hz:
-            self._bridged.append((first - lost, first))
-            self._latest.append(np.zeros(lost, dtype=np.float32))
+            self._latest.bridge(lost)
         elif lost:
             changes += self.finish()
             self._restart(first)
@@ -317,21 +283,18 @@ class Ear:
         return odds if self.buzzer.silent == 0 else -odds
 
     def _restart(self, first: int) -> None:
-        start_s = first / self.grid.rate_hz
-        self._start, self._frame = first, 0
-        self._bridged = []
-        self._frame_odds.begin(start_s + self.grid.middle_s(0))
-        self._latest = _Latest()
+        self._latest, self._frame = LatestSound(self.grid.rate_hz, first), 0
+        self._frame_odds.begin(self._origin_s + self.grid.middle_s(0))
         self._rings.restart()
         self.state, self._log_odds, self._turn = None, 0.0, None
-        self._last_settled_s = start_s
+        self._last_settled_s = self._origin_s
         self._due = self._unsettled = None
         self._since_change = SinceChange()
 
     def _listen(self) -> list[Change]:
         grid, changes = self.grid, []
         offset = self._frame * grid.hop
-        powers = self._rings.clear(self._latest.samples, self._start, self._frame)
+        powers = self._rings.clear(self._latest.samples, self._latest.start, self._frame)
         if len(powers) == 0:
             return []
         levels = self._columns.levels(powers)
@@ -430,21 +393,12 @@ class Ear:
     def _lost(self, offset: int, count: int) -> npt.NDArray[np.bool_]:
         """Return in which of the frames since a sample sound was lost."""
         grid, lost = self.grid, np.zeros(count, dtype=bool)
-        for a, b in self._blanks(max(0, offset - grid.length), len(self._latest.samples)):
+        first, last = max(0, offset - grid.length), len(self._latest.samples)
+        for a, b in self._latest.lost(first, last, self._has_noise):
             begin = offset + np.arange(count) * grid.hop
             within = np.minimum(begin + grid.length, b) - np.maximum(begin, a)
             lost |= within >= round(BLANK_S * grid.rate_hz)
         return lost
-
-    def _blanks(self, first: int, last: int) -> list[tuple[int, int]]:
-        """Return where the sound between two of the latest samples was lost, by their numbers."""
-        if self._has_noise:
-            found = blanks(self._latest.samples[first:last], round(BLANK_S * self.grid.rate_hz))
-            return [(first + a, first + b) for a, b in found]
-        bridged = [
-            (max(first, a - self._start), min(last, b - self._start)) for a, b in self._bridged
-        ]
-        return [(a, b) for a, b in bridged if a < b]
 
     def _last_beep(self, due: Due) -> list[Change]:
         """Return the changes of a last beep that was cut too short for the frames to show."""
@@ -458,7 +412,7 @@ class Ear:
         if first_s < origin_s:
             return []
         first, last = (round((t - origin_s) * rate) for t in (first_s, end_s))
-        x = self._sound(first, last)
+        x = self._latest.part(first, last)
         here = due.after(first_s)
         heard = cut_short(Stretch(x, rate, self._tell, silent, here.start_s), here)
         if heard is None:
@@ -476,7 +430,7 @@ class Ear:
         if silent is None or state == silent:
             return []
         origin_s = self._origin_s
-        due = self._beeps.before(time_s, origin_s + len(self._latest.samples) / rate)
+        due = self._beeps.before(time_s, origin_s + self._latest.length_s)
         if due is None:
             return []
         last_s = time_s + due.last_s[1]
@@ -484,7 +438,7 @@ class Ear:
         if first_s < max(origin_s, self._last_settled_s):
             return []
         first, last = (round((t - origin_s) * rate) for t in (first_s, last_s))
-        x = self._sound(first, last)[::-1]
+        x = self._latest.part(first, last)[::-1]
         heard = broken_up(Stretch(x, rate, self._tell, silent, due.start_s), due)
         if heard is None:
             return []
@@ -526,13 +480,6 @@ class Ear:
             margin_db=self.buzzer.margin_db,
         )
 
-    def _sound(self, first: int, last: int) -> Array:
-        """Return a stretch of the latest sound, with the noise that digital silence has not."""
-        samples = self._latest.samples[first:last]
-        begin = (self._start + first) % NOISE_LENGTH
-        end = begin + len(samples)
-        return np.asarray(samples + _faint_noise(end // NOISE_LENGTH + 1)[begin:end])
-
     def _leaning(self, state: int) -> float:
         """Return the log odds of a state, after the last frame."""
         return self._log_odds if state else -self._log_odds
@@ -545,8 +492,6 @@ class Ear:
         spare = self._frame - int(KEPT_S / self.grid.hop_s)
         if spare > 200:
             self._latest.drop(spare * self.grid.hop)
-            self._start += spare * self.grid.hop
-            self._bridged = [hole for hole in self._bridged if hole[1] > self._start]
             self._frame -= spare
             if self._turn is not None:
                 self._turn.frame -= spare
@@ -630,9 +575,8 @@ class Ear:
 
     def _stretch(self, frame: int, state: int, ahead_s: float) -> tuple[Spliced, Stretch]:
         """Return the sound about a frame in which a state began, without what was lost."""
-        rate = self.grid.rate_hz
         turn_s = self.grid.middle_s(frame)
-        here_s = min(len(self._latest.samples) / rate, turn_s + ahead_s)
+        here_s = min(self._latest.length_s, turn_s + ahead_s)
         first_s = self._first_s(turn_s)
         return self._stretch_of(state, first_s, here_s, turn_s - first_s)
 
@@ -643,17 +587,19 @@ class Ear:
 
         It began so long after its first sample, about.
         """
+        x, spliced = self._latest.spliced(begin_s, end_s, self._has_noise)
         rate = self.grid.rate_hz
-        first, last = round(begin_s * rate), round(end_s * rate)
-        lost = [(a - first, b - first) for a, b in self._blanks(first, last)]
-        x, spliced = splice(self._sound(first, last), lost, rate, self._origin_s + begin_s)
         return spliced, Stretch(x, rate, self._tell, 1 - state, spliced.place_s(guess_s))
 
     def _first_s(self, turn_s: float) -> float:
         """Return from when on the sound before a turn is looked at, in s of what is kept."""
         rate = self.grid.rate_hz
         back, here = (max(0, round(t * rate)) for t in (turn_s - LOOK_BACK_S - BRIDGED_S, turn_s))
-        lost = [(a, b) for a, b in self._blanks(back, here) if b > here - LOOK_BACK_S * rate]
+        lost = [
+            (a, b)
+            for a, b in self._latest.lost(back, here, self._has_noise)
+            if b > here - LOOK_BACK_S * rate
+        ]
         first_s = turn_s - LOOK_BACK_S - sum(b - a for a, b in lost) / rate
         return max(0.0, self._last_settled_s - self._origin_s, first_s)
 
@@ -705,7 +651,7 @@ class Ear:
         """Keep with the last change what was heard since, in a state that is over."""
         sound = self._since_change.sound(until_s) if self._is_sound(state) else None
         if sound is not None and sound.tone_hz:
-            here = self._start + self._frame * self.grid.hop
+            here = self._latest.start + self._frame * self.grid.hop
             self._rings.heard_at(sound.tone_hz, here)
         self.told.last_was(self._since_change.like(state, until_s), sound)
 
@@ -737,9 +683,3 @@ class Ear:
             return None
         sounds = state != self.buzzer.silent
         return "open" if sounds == (self.sounding == "open") else "closed"
-
-
-@lru_cache(maxsize=4)
-def _faint_noise(times: int) -> Array:
-    """Return noise of a converter, so many times over."""
-    return np.tile(np.random.default_rng(0).normal(0.0, FAINTEST, NOISE_LENGTH), times)
