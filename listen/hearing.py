@@ -117,12 +117,13 @@ def agreed(told: Sounding | None, taught: Sounding | None) -> Sounding | None:
     Raises
     ------
     BadInput
-        If the one says open and the other closed.
+        If they differ.
     """
-    if told is not None and taught is not None and {told, taught} == {"open", "closed"}:
+    if told is not None and taught is not None and told != taught:
+        sounds = "in both states" if taught == "both" else f"while the points are {taught}"
         raise BadInput(
-            f"--sounding {told}, but the buzzer was taught to sound while the points are {taught}: "
-            "leave --sounding out, or teach the buzzer again"
+            f"--sounding {told}, but the buzzer was taught to sound {sounds}: leave --sounding "
+            "out, or teach the buzzer again"
         )
     return told or taught
 

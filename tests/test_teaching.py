@@ -7,7 +7,7 @@ import pytest
 import soundfile
 from bench.scenes import no_buzzer_scene
 from click.testing import CliRunner
-from scipy.signal import fftconvolve
+from scipy.signal import butter, fftconvolve, sosfilt
 
 from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
@@ -98,6 +98,7 @@ def test_two_recordings_teach_as_well(run):
         (sound([], 6, closed=3.0), "clipped"),
         (sound([], 6, closed=0.0, noise=0.0005), "too quiet"),
         (sound([3], 6, closed=0.001, noise=0.1), "noise is too loud"),
+        (sound([2.2], 6), "for a while as the other"),
     ],
 )
 def test_states_that_cannot_be_told_apart_are_explained_and_not_kept(run, samples, words):
@@ -136,8 +137,9 @@ def test_an_unknown_name_lists_the_known_and_a_damaged_file_is_named(run):
         with pytest.raises(BadInput, match=r"bench\.json.*teach it again"):
             buzzers.load("bench")
     path.write_text(whole, encoding="utf-8")
-    told = run("hear", "lesson.wav", "--buzzer", "bench", "--sounding", "open")
-    assert "taught to sound while the points are closed" in str(told.exception)
+    for word in ("open", "both"):
+        told = run("hear", "lesson.wav", "--buzzer", "bench", "--sounding", word)
+        assert "taught to sound while the points are closed" in str(told.exception)
 
 
 def print_of(samples, at_s, grid):
@@ -197,14 +199,34 @@ def test_a_tone_as_loud_in_louder_noise_is_alike():
     assert print_of(samples, 3, FrameGrid.at_rate(RATE)).trouble == "alike"
 
 
-@pytest.mark.parametrize(("sag", "hum"), [(0.011, 0.0), (-0.04, 0.0), (0.0, 0.3)])
-def test_one_tone_is_alike_though_it_sags_or_there_is_more_hum(sag, hum):
-    """A harmonic moves by more bins than the pitch."""
+def sagging(sag: float, louder: float = 1.0) -> np.ndarray:
+    """Return a tone with a harmonic whose pitch sags by a part of it in 10 s, and hiss; it is so
+    much louder in the second half.
+    """
     t = np.arange(10 * RATE) / RATE
     turns = 2050 * t * (1 - sag * t / 20)
     x = 0.2 * np.sin(2 * np.pi * turns) + 0.03 * np.sin(6 * np.pi * turns)
-    x += 0.003 * np.random.default_rng(4).normal(size=len(t))
-    x[5 * RATE :] += hum * np.sin(2 * np.pi * 100 * t[5 * RATE :])
+    x *= np.where(t < 5, 1.0, louder)
+    return x + 0.003 * np.random.default_rng(4).normal(size=len(t))
+
+
+@pytest.mark.parametrize(("sag", "hum"), [(0.011, 0.0), (-0.04, 0.0), (0.0, 0.3)])
+def test_one_tone_is_alike_though_it_sags_or_there_is_more_hum(sag, hum):
+    """A harmonic moves by more bins than the pitch."""
+    x = sagging(sag)
+    x[5 * RATE :] += hum * np.sin(2 * np.pi * 100 * np.arange(5 * RATE) / RATE)
+    assert print_of(x, 5, FrameGrid.at_rate(RATE)).trouble == "alike"
+
+
+@pytest.mark.parametrize(("sag", "trouble"), [(0.002, None), (0.02, "slid"), (-0.05, "slid")])
+def test_a_room_may_make_louder_what_slides_on(sag, trouble):
+    assert print_of(sagging(sag, 2.5), 5, FrameGrid.at_rate(RATE)).trouble == trouble
+
+
+def test_a_hand_before_the_phone_is_no_state():
+    x = sagging(0.0)
+    muffled = butter(1, 1500, fs=RATE, output="sos")
+    x[5 * RATE :] = sosfilt(muffled, x)[5 * RATE :]
     assert print_of(x, 5, FrameGrid.at_rate(RATE)).trouble == "alike"
 
 

@@ -52,6 +52,9 @@ LEAST_TAUGHT_S = 1.0
 """Least sound of each state from which a buzzer is taught."""
 DECISION_S = 0.050
 MOST_ERRORS = 0.05
+MIXED_S, MIXED_SHARE = 0.3, 0.25
+"""What is taken for the other state for longer is like it, where less than so much of all is: the
+points were moved, or the buzzer failed."""
 LEAST_MARGIN_DB = 3.0
 LOWEST_TONE_HZ = 300.0
 """Below, mains hum stands out as a buzzer does."""
@@ -66,6 +69,11 @@ FAINT_DB = 20.0
 MOVES, MOST_MOVES, MOVES_ON = 0.015, 0.06, 2.0
 """By what part of it a pitch may move between two states unheard within either, and within one at
 most; and how many times as far between them as within: the lesson rests, the battery sags on."""
+SLIDES, STEPS_ON = 0.006, 4.0
+"""From what part of it a pitch is another; and how many times as far as it moves within a state it
+is another because it was changed, and did not slide on."""
+ROOM_BINS = 61
+"""Over so many bins what differs is the room's and the phone's."""
 PARTS = 5
 """In so many parts of a state it is asked where its pitch is."""
 NEAR = 5
@@ -91,7 +99,7 @@ TAUGHT_VOTES_S = 10.0
 """Votes of a taught buzzer, which none need find: as many as of one that is heard plainly."""
 OPEN = 1
 
-Trouble = Literal["clipped", "dead", "alike", "noise", "quiet"]
+Trouble = Literal["clipped", "dead", "slid", "alike", "mixed", "noise", "quiet"]
 """Why two states cannot be told apart."""
 
 
@@ -111,7 +119,7 @@ class Lesson:
     errors : float
         Share of stretches of DECISION_S that sound not used for the print would have been
         decided wrongly.
-    trouble : {"clipped", "dead", "alike", "noise", "quiet"} or None
+    trouble : {"clipped", "dead", "slid", "alike", "mixed", "noise", "quiet"} or None
         Why the states cannot be told apart; None when they can.
     """
 
@@ -176,12 +184,18 @@ def teach(
         pulse_s=pulse_s,
         open_state=OPEN,
     )
-    errors = _errors(states, grid)
+    errors, longest_s = _errors(states, grid)
+    as_loud = _all_as_loud(powers, tones, grid)
     trouble: Trouble | None = None
     if dead and not tones.any():
         trouble = "dead"
-    elif errors > MOST_ERRORS or margin_db < LEAST_MARGIN_DB or _all_as_loud(powers, tones, grid):
-        trouble = _trouble(usual, [whole_gap, gap], tones, clipped)
+    elif not as_loud and _slides(powers, tones, grid):
+        trouble = "slid"
+    elif as_loud or errors > MOST_ERRORS or margin_db < LEAST_MARGIN_DB:
+        alike = as_loud or any(_as_loud(one, tones).any() for one in (whole_gap, gap))
+        loudest_db = float(usual[:, -1].max()) if not tones.any() else np.inf
+        mixed = longest_s > MIXED_S and errors < MIXED_SHARE
+        trouble = _trouble(clipped, alike, mixed, loudest_db)
     return Lesson(buzzer, margin_db, _centre_hz(buzzer.spectrum, narrow, grid), errors, trouble)
 
 
@@ -192,19 +206,24 @@ def _evidence(states: list[Levels]) -> tuple[npt.NDArray[np.intp], Array]:
     return columns, evidence
 
 
-def _errors(states: list[Levels], grid: FrameGrid) -> float:
-    """Return the share of decisions that are wrong about sound the print was not made from."""
+def _errors(states: list[Levels], grid: FrameGrid) -> tuple[float, float]:
+    """Return the share of decisions that are wrong about sound the print was not made from, and for
+    how long they are all wrong at most, in s.
+    """
     halves = [(np.arange(len(v)) * grid.hop_s / 0.5).astype(int) % 2 == 0 for v in states]
     size = max(1, round(DECISION_S / grid.hop_s))
-    wrong = []
+    wrong, longest = [], 0
     for _ in range(2):
         columns, evidence = _evidence([v[h] for v, h in zip(states, halves, strict=True)])
         for state, (v, h) in enumerate(zip(states, halves, strict=True)):
             odds = weigh(evidence, as_steps(v[~h][:, columns]))
             sums = odds[: len(odds) // size * size].reshape(-1, size).sum(axis=1)
-            wrong.append(np.mean((sums > 0) != (state == OPEN)))
+            errs = (sums > 0) != (state == OPEN)
+            wrong.append(np.mean(errs))
+            lengths, are_wrong = runs(errs)
+            longest = max(longest, int(lengths[are_wrong].max(initial=0)))
         halves = [~h for h in halves]
-    return float(np.mean(wrong))
+    return float(np.mean(wrong)), longest * size * grid.hop_s
 
 
 def _beeps(levels: list[Levels], grid: FrameGrid) -> tuple[tuple[float, float] | None, list[Mask]]:
@@ -293,11 +312,13 @@ def _centre_hz(spectrum: Array, column: int, grid: FrameGrid) -> float:
 
 
 def _all_as_loud(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
-    """Say whether tones that are most of what is heard sound in both states, and as loud: then it
-    is the background that tells them apart, or a phone's automatic gain has made them so.
+    """Say whether tones that are most of what is heard sound in both states, and as loud, or as
+    loud beside the rest where that is not: then it is the background that tells them apart, or a
+    phone's automatic gain has made them so, or a hand before it.
     """
-    usual = np.max([_usual_db(power) for power in powers], axis=0)
-    peaks = tones.any(axis=0) & (usual == maximum_filter1d(usual, NEAR))
+    usual = np.stack([_usual_db(power) for power in powers])
+    louder = usual.max(axis=0)
+    peaks = tones.any(axis=0) & (louder == maximum_filter1d(louder, NEAR))
     if not peaks.any():
         return False
     moves = max(_moves(power, grid) for power in powers)
@@ -307,7 +328,26 @@ def _all_as_loud(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
     most = np.all(about[:, peaks].max(axis=1) > heard - MOST_DB)
     louder = about.max(axis=0)
     loud = peaks & (louder > louder[peaks].max() - FAINT_DB)
-    return bool(most and np.all(np.abs(about[1] - about[0])[loud] < LEAST_MARGIN_DB))
+    apart = about[1] - about[0]
+    rest = median_filter(usual[1] - usual[0], ROOM_BINS, mode="nearest")
+    ways = [apart, apart - rest] if abs(np.median(rest)) > LEAST_MARGIN_DB else [apart]
+    return bool(most and any(np.all(np.abs(way[loud]) < LEAST_MARGIN_DB) for way in ways))
+
+
+def _slides(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
+    """Say whether the loudest tone of a state is in the other at another pitch because that slides
+    on, as where the battery sags: a room makes either louder, and nothing tells what the points do.
+    """
+    if not tones.any(axis=1).all():
+        return False
+    usual = [np.median(power, axis=0) for power in powers]
+    tops = [int((there * level).argmax()) for there, level in zip(tones, usual, strict=True)]
+    one_db, other_db = (10 * np.log10(level[top]) for level, top in zip(usual, tops, strict=True))
+    if abs(one_db - other_db) > FAINTEST_DB:
+        return False
+    one_hz, other_hz = (_pitch_hz(level, top, grid) for level, top in zip(usual, tops, strict=True))
+    moves = max(_moves(power, grid) for power in powers)
+    return SLIDES < abs(one_hz / other_hz - 1.0) < min(MOST_MOVES, STEPS_ON * moves)
 
 
 def _moves(power: Powers, grid: FrameGrid) -> float:
@@ -315,12 +355,18 @@ def _moves(power: Powers, grid: FrameGrid) -> float:
     above_hum = grid.bins_hz > LOWEST_TONE_HZ
     top_hz = grid.bins_hz[(above_hum * np.median(power, axis=0)).argmax()]
     near = np.flatnonzero(np.abs(grid.bins_hz / top_hz - 1.0) < MOST_MOVES)
-    parts = np.array_split(power, min(PARTS, len(power)))
-    level = np.log(np.stack([np.median(part, axis=0) for part in parts]))
-    peak = np.clip(near[level[:, near].argmax(axis=1)], 1, grid.bins - 2)
-    before, here, after = (level[np.arange(len(parts)), peak + k] for k in (-1, 0, 1))
-    pitches_hz = grid.bins_hz[peak] + off_peak(before, here, after) * grid.bin_hz
+    pitches_hz = []
+    for part in np.array_split(power, min(PARTS, len(power))):
+        level = np.median(part, axis=0)
+        pitches_hz.append(_pitch_hz(level, int(near[level[near].argmax()]), grid))
     return float(np.ptp(pitches_hz) / top_hz)
+
+
+def _pitch_hz(power: Array | Powers, peak: int, grid: FrameGrid) -> float:
+    """Return the frequency of a tone that is loudest in a bin, in Hz."""
+    at = min(max(peak, 1), grid.bins - 2)
+    off = off_peak(*(np.log(power[[at + k]] + FLOOR) for k in (-1, 0, 1)))
+    return float(grid.bins_hz[at] + off[0] * grid.bin_hz)
 
 
 def _about_db(power: Powers, grid: FrameGrid, moves: float) -> Array:
@@ -343,18 +389,27 @@ def _as_loud(gap: Array, tones: Mask) -> Mask:
     return np.asarray(tones.all(axis=0) & little)
 
 
-def _trouble(usual: Array, gaps: list[Array], tones: Mask, clipped: float) -> Trouble:
+def _trouble(clipped: float, alike: bool, mixed: bool, loudest_db: float) -> Trouble:
     """Say why two states are not told apart, the surest reason first.
 
-    `gaps` are how far they stand apart, with and without what the whole spectrum does.
+    Parameters
+    ----------
+    clipped : float
+        Share of clipped samples.
+    alike : bool
+        Whether something sounds as loud in both.
+    mixed : bool
+        Whether one is for a while like the other.
+    loudest_db : float
+        How loud it was, where no tone stands out.
     """
     if clipped >= CLIPPED_SHARE:
         return "clipped"
-    if any(_as_loud(gap, tones).any() for gap in gaps):
+    if alike:
         return "alike"
-    if tones.any() or usual[:, -1].max() > LOUD_DBFS:
-        return "noise"
-    return "quiet"
+    if mixed:
+        return "mixed"
+    return "noise" if loudest_db > LOUD_DBFS else "quiet"
 
 
 def find(powers: Powers, grid: FrameGrid, taught: BuzzerPrint | None) -> list[BuzzerPrint]:

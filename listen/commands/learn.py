@@ -19,11 +19,20 @@ _WHAT_TO_DO: dict[Trouble, str] = {
         "see that the microphone is not muted, switch off what makes the phone silent where there "
         "is little noise, and record again"
     ),
+    "slid": (
+        "the pitch slid on from one state to the other, as of a battery that sags, and then a room "
+        "makes a sound louder or fainter by itself. Put in a fresh battery or let the buzzer sound "
+        "until its pitch keeps, and record both states again, one soon after the other"
+    ),
     "alike": (
         "the two states sound alike. The usual cause: an ordinary continuity tester sees the low "
         "resistance of a magneto's primary winding and cannot tell open points from closed unless "
         "the winding is disconnected or the points are insulated from it. If they differ in "
         "loudness to your ear, the phone's automatic gain has made them alike: switch it off"
+    ),
+    "mixed": (
+        "one of the two states sounds for a while as the other does: give stretches in which the "
+        "points stay as they are and the buzzer does not fail"
     ),
     "noise": (
         "the noise is too loud against the buzzer: bring the phone nearer to the buzzer or "
