@@ -9,7 +9,8 @@ Where these are not a buzzer's (:mod:`analysis.ear.belief`), the next likeliest 
 A buzzer that drifts within a window is heard once more with a print for each of its pieces
 (:mod:`analysis.ear.drift`). One that was not plain, by its sound and by its changes, is compared
 with the next likeliest, which may be the same at another pitch, or the buzzer beside a machine. Of
-those that are believed, the one of which most is heard is kept.
+those that are believed, the one of which most is heard is kept. Where nothing was told for long, it
+is looked for anew (:mod:`analysis.ear.gaps`).
 """
 
 import itertools
@@ -24,6 +25,7 @@ from analysis.ear.belief import CLEARLY, SURE_LOG_ODDS, log_odds_of_buzzer, wort
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
+from analysis.ear.gaps import around, long_gaps, lost_in
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.teaching import find
 from analysis.ear.window import frames_of, windows
@@ -32,6 +34,8 @@ from analysis.sound import Block
 WINDOW_S, SHORT_WINDOW_S = 40.0, 10.0
 TRIED_LOG_ODDS = -3.5
 """Least log odds with which a sound is heard as a buzzer, to judge it by its changes as well."""
+EVEN_LOG_ODDS = 0.0
+"""Log odds from which what is found anew where nothing was told for long may be what had been."""
 PLAIN_LOG_ODDS = 5.0
 """Log odds with which a buzzer is tried before the search for a likelier one goes on."""
 MOST_TRIED = 4
@@ -113,7 +117,57 @@ def hear(
                 break
         if best is not None and (best.sure or len(best.heard.changes) >= FEW):
             break
-    return (best.heard if best else unchanging) or Heard([], None, length_s)
+    if best is not None:
+        return _with_lost(blocks, best.heard, buzzer, sounding)
+    return unchanging or Heard([], None, length_s)
+
+
+def _with_lost(
+    blocks: Callable[[], Iterable[Block]],
+    heard: Heard,
+    taught: BuzzerPrint | None,
+    sounding: Sounding | None,
+) -> Heard:
+    """Return what was heard of a buzzer with what had been lost of it where nothing was for long.
+
+    One that beeps is not looked for: it is silent for long in between.
+    """
+    changes, buzzer = heard.changes, heard.buzzer
+    if buzzer is None or buzzer.pulse_s is not None:
+        return heard
+    searched: set[tuple[float, float]] = set()
+    while gaps := set(long_gaps(changes, 0.0, heard.seconds)) - searched:
+        gap = min(gaps)
+        searched.add(gap)
+        part = list(_between(blocks(), *around(gap, changes)))
+        lost = next(filter(None, _lost_in(gap, changes, part, taught, sounding)), [])
+        changes = sorted([*changes, *lost], key=lambda one: one.time_s)
+    return replace(heard, changes=changes)
+
+
+def _lost_in(
+    gap: tuple[float, float],
+    changes: list[Change],
+    part: list[Block],
+    taught: BuzzerPrint | None,
+    sounding: Sounding | None,
+) -> Iterator[list[Change]]:
+    """Yield what had been lost in a gap by each likely sound of a part of a recording, if any."""
+    searched: set[tuple[float, float]] = set()
+    for least_s in (WINDOW_S, SHORT_WINDOW_S):
+        found = _found_in(windows(part, least_s), taught, lambda _: None, searched)
+        for candidate in itertools.takewhile(lambda one: one.quality > EVEN_LOG_ODDS, found):
+            anew = _attempt(lambda: part, candidate, sounding, lambda _: None).heard
+            yield lost_in(gap, changes, anew.changes)
+
+
+def _between(blocks: Iterable[Block], begin_s: float, end_s: float) -> Iterator[Block]:
+    """Yield the blocks that lie between two moments, or in part."""
+    for block in blocks:
+        if block.start_s >= end_s:
+            return
+        if block.end_s > begin_s:
+            yield block
 
 
 def _candidates(
