@@ -13,8 +13,9 @@ from analysis.change import Change
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.live import LiveEar
 from analysis.ear.recording import hear
+from analysis.ear.retune import retune
 from analysis.ear.spectrum import FrameGrid
-from analysis.ear.teaching import retune, sounding_of, teach
+from analysis.ear.teaching import sounding_of, teach
 from analysis.sound import Block
 from analysis.soundspeed import sound_delay, speed_of_sound
 from listen import buzzers

@@ -29,8 +29,8 @@ from analysis.ear.drift import PIECE_S, Pieces
 from analysis.ear.ear import Ear
 from analysis.ear.learning import say_the_same
 from analysis.ear.recording import ENOUGH, PLAIN_LOG_ODDS, SURELY_NONE, TRIED_LOG_ODDS
+from analysis.ear.retune import LEAST_WORTH, find
 from analysis.ear.spectrum import FrameGrid, Powers
-from analysis.ear.teaching import LEAST_WORTH, find
 from analysis.ear.window import Lately, frames_of, joined
 from analysis.sound import Block
 

@@ -26,8 +26,8 @@ from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
 from analysis.ear.gaps import around, long_gaps, lost_in
+from analysis.ear.retune import find
 from analysis.ear.spectrum import FrameGrid
-from analysis.ear.teaching import find
 from analysis.ear.window import frames_of, windows
 from analysis.sound import Block
 
