@@ -207,6 +207,17 @@ def test_what_was_in_the_midst_of_a_train_stays_there():
     assert [c.time_s for c in told[-3:]] == [6.0, edges[-1], 13.0]
 
 
+def test_a_clock_that_is_known_is_not_twice_as_quick_where_noise_breaks_beeps_up():
+    trains = beeping([(2.1, 2.5), (6.1, 8.7), (11.9, 15.1), (19.0, 21.9)], 0.312, 0.156)
+    broken = [24.4, 24.435, 24.712, 24.868, *np.arange(25.024, 26.4, 0.078)]
+    gatherer, told = BeepGatherer(), []
+    gatherer.pulse_s = 0.156, 0.156
+    gatherer.sounds = lambda begin_s, _: 10.0 if (begin_s - 24.4) % 0.312 < 0.15 else -10.0
+    for change in changes_at([*trains, *broken]):
+        told += gatherer.take([change], change.time_s + 0.03)
+    assert [c.time_s for c in told if c.time_s >= 24.0] == [24.4]
+
+
 def test_a_beeper_that_sounds_as_the_points_rest_is_one_sound():
     edges = beeping([(0.07, 9.0)], 0.41, 0.2)
     assert gather_beeps(changes_at(edges[:-6]), 6.6, 0.0) == []

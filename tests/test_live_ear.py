@@ -64,6 +64,19 @@ def test_what_is_surely_no_buzzer_after_all_is_looked_for_anew(sample, monkeypat
     assert [c.points for c in told] == [t["points"] for t in TRUTH]
 
 
+def test_a_beeper_that_was_surely_one_is_not_given_up(monkeypatch):
+    scene = make_scene("pulsed", "broadband", 20.0, 4, seconds=25.0, codec="none", agc=False)
+    ear, told = LiveEar(scene.rate_hz, scene.sounding), []
+    for piece in Block(scene.samples, scene.rate_hz, 0.0).pieces(0.1):
+        with monkeypatch.context() as doubted:
+            if piece.start_s > 15.0:
+                doubted.setattr("analysis.ear.live.log_odds_of_buzzer", lambda *_: -99.0)
+            told += ear.hear(piece)
+    told += ear.finish()
+    assert [c.change for c in told] == [t.change for t in scene.truth][-len(told) :]
+    assert len(told) > 0.7 * len(scene.truth) and ear.buzzer is not None
+
+
 @pytest.mark.parametrize("is_known", [True, False])
 def test_blocks_of_any_size_give_the_same(sample, is_known):
     buzzer = hear(lambda: [sample], "open").buzzer if is_known else None

@@ -64,6 +64,8 @@ HARDLY_S = 0.03
 """So much of a beep is heard as nothing where the sound begins."""
 PLAINLY_LOG_ODDS = 3.0
 """Log odds from which a beep that was due plainly did not come."""
+QUICKER = 0.7
+"""A clock is not so much quicker, in parts of its period, once it is known."""
 LONG_S = 2.0
 """After which a beep in the midst of a train remains there."""
 REMEMBERED = 200
@@ -184,6 +186,10 @@ class _Beeping:
                 gathered.append(replace(last, uncertainty_s=uncertainty_s))
         return gathered
 
+    def is_quicker(self, other: "_Beeping") -> bool:
+        """Say whether another beeps so much quicker that it is no clock: noise breaks beeps up."""
+        return other.period_s < QUICKER * self.period_s
+
     def _had_begun(self, first_s: float) -> bool:
         """Say whether there may be a beep before the first that is heard."""
         after_s = first_s - self.begin_s
@@ -301,7 +307,8 @@ class BeepGatherer:
         if cut:
             self._began_s = began_s = np.inf
         heard = _Beeping.of(self._raw, began_s, end_s, self.pulse_s, self.sounds)
-        self._beeping = heard or self._beeping
+        if heard is not None and not (self._beeping and self._beeping.is_quicker(heard)):
+            self._beeping = heard
         runs = [] if self._beeping else _Run.all_in(self._raw, UNBROKEN)
         self._first = runs[-1] if runs else None
         # What is left of a train that was cut begins no train, and what has long been in the midst

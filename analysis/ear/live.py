@@ -105,6 +105,7 @@ class LiveEar:
         self._trusted = False  # a taught one may not be heard in what sounds
         self._latest: deque[Change] = deque(maxlen=ENOUGH)
         self._told_s = -math.inf
+        self._had_been = -math.inf  # log odds of what beeps, less what may have changed since
         self._strayed = 0  # times running
         self._waiting: Change | None = None  # doubted to the last
         self._gatherer = BeepGatherer()
@@ -129,9 +130,7 @@ class LiveEar:
                 heard += self._believed(self._ear, self._ear.hear(piece))
             if is_cells_end:
                 heard += self._look_back()
-            if self._ear is not None:
-                self._gatherer.pulse_s = self._ear.buzzer.pulse_s
-                self._gatherer.sounds = self._ear.sounds
+            self._gather_as_it_beeps()
             changes += self._gatherer.take(heard, piece.end_s)
         return changes
 
@@ -142,8 +141,15 @@ class LiveEar:
         if self._ear is not None:
             changes += self._believed(self._ear, self._ear.finish())
             changes += self._waited_for(math.inf)
+        self._gather_as_it_beeps()
         end_s = self._lately.blocks[-1].end_s if self._lately.blocks else 0.0
         return self._gatherer.finish(changes, end_s)
+
+    def _gather_as_it_beeps(self) -> None:
+        """Let the gatherer of beeps know how the buzzer beeps, if it does."""
+        if self._ear is not None:
+            self._gatherer.pulse_s = self._ear.buzzer.pulse_s
+            self._gatherer.sounds = self._ear.sounds
 
     def _look_back(self) -> list[Change]:
         """Learn, fit or follow the buzzer, when that is due; return what is told of it anew."""
@@ -179,6 +185,7 @@ class LiveEar:
             self._gatherer = BeepGatherer()
         changes = likeliest.changes
         self._ear, self._trusted, self.learnt = likeliest.ear, True, likeliest.ear.buzzer
+        self._had_been = -math.inf
         self._ear.let_go(but=min(len(changes), ENOUGH))
         self._latest = deque(changes, maxlen=ENOUGH)
         self._pieces, self._follow_s = None, heard_s + PIECE_S
@@ -303,7 +310,9 @@ class LiveEar:
     def _is_surely_none(self, ear: Ear, latest: Sequence[Change]) -> bool:
         """Say whether what was learnt shows by its latest changes that it is no buzzer."""
         log_odds = log_odds_of_buzzer(ear.buzzer, latest, ear.told.manner())
-        return log_odds < SURELY_NONE * ENOUGH / len(latest)
+        if ear.buzzer.pulse_s is not None:  # no voice beeps, though noise may break a train up
+            self._had_been = max(self._had_been, log_odds - SURE_LOG_ODDS)
+        return max(log_odds, self._had_been) < SURELY_NONE * ENOUGH / len(latest)
 
     def _look_anew(self, but: int) -> None:
         """Forget what was learnt, and look for the buzzer; the latest few changes are untold."""
