@@ -17,8 +17,9 @@ from analysis.change import Change
 LONG, LEAST_S, MOST_S = 3.0, 5.0, 80.0
 """How many times as long as usual a gap is long; what it lasts at least, in seconds; and how much
 of it is looked at at most, beside a change."""
-BESIDE, MARGIN_S = 2, 1.5
-"""So many changes on either side are looked at with a gap, and so much before and after these."""
+BESIDE, BESIDE_S, MARGIN_S = 2, 30.0, 1.5
+"""So many changes on either side are looked at with a gap, if they are no further from it, and so
+much before and after these."""
 SAME_S = 0.05
 """Two changes so close are the same."""
 FEWEST, SHARE = 2, 0.7
@@ -41,8 +42,8 @@ def long_gaps(changes: Sequence[Change], begin_s: float, end_s: float) -> list[t
 def around(gap: tuple[float, float], changes: Sequence[Change]) -> tuple[float, float]:
     """Return from when to when is looked at with a gap, in seconds."""
     before, after = _beside(gap, changes)
-    begin_s = before[-BESIDE:][0].time_s if before else gap[0]
-    end_s = after[:BESIDE][-1].time_s if after else gap[1]
+    begin_s = max(before[-BESIDE:][0].time_s, gap[0] - BESIDE_S) if before else gap[0]
+    end_s = min(after[:BESIDE][-1].time_s, gap[1] + BESIDE_S) if after else gap[1]
     return begin_s - MARGIN_S, end_s + MARGIN_S
 
 
@@ -75,7 +76,7 @@ def lost_in(
         return []
     lost = [one for one in anew if gap[0] + SAME_S < one.time_s < gap[1] - SAME_S]
     run = [*before[-1:], *lost, *after[:1]]
-    if any(one.change == other.change != "shifts" for one, other in itertools.pairwise(run)):
+    if any(_are_alike(one, other) for one, other in itertools.pairwise(run)):
         return []
     return [] if before and after and len(lost) % 2 == 1 else lost
 
@@ -98,3 +99,10 @@ def _is_same(one: Change, other: Change) -> bool:
 def _is_within(one: Change, anew: Sequence[Change]) -> bool:
     """Say whether a change lies between the first and the last of others, give or take a little."""
     return bool(anew) and anew[0].time_s - SAME_S < one.time_s < anew[-1].time_s + SAME_S
+
+
+def _are_alike(one: Change, other: Change) -> bool:
+    """Say whether two changes go to the same state, so that one between them is wanting."""
+    if one.change == "shifts":
+        return one.points is not None and one.points == other.points
+    return one.change == other.change

@@ -14,6 +14,7 @@ is looked for anew (:mod:`analysis.ear.gaps`).
 """
 
 import itertools
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
@@ -34,8 +35,9 @@ from analysis.sound import Block
 WINDOW_S, SHORT_WINDOW_S = 40.0, 10.0
 TRIED_LOG_ODDS = -3.5
 """Least log odds with which a sound is heard as a buzzer, to judge it by its changes as well."""
-EVEN_LOG_ODDS = 0.0
-"""Log odds from which what is found anew where nothing was told for long may be what had been."""
+SEARCHES, EVEN_LOG_ODDS = 3, 0.0
+"""How often it is looked for anew where nothing was told for long, at most; and log odds from which
+what is found there may be it."""
 PLAIN_LOG_ODDS = 5.0
 """Log odds with which a buzzer is tried before the search for a likelier one goes on."""
 MOST_TRIED = 4
@@ -136,11 +138,15 @@ def _with_lost(
     if buzzer is None or buzzer.pulse_s is not None:
         return heard
     searched: set[tuple[float, float]] = set()
-    while gaps := set(long_gaps(changes, 0.0, heard.seconds)) - searched:
-        gap = min(gaps)
-        searched.add(gap)
-        part = list(_between(blocks(), *around(gap, changes)))
-        lost = next(filter(None, _lost_in(gap, changes, part, taught, sounding)), [])
+    for _ in range(SEARCHES):
+        gaps = [gap for gap in long_gaps(changes, 0.0, heard.seconds) if gap not in searched]
+        if not gaps:
+            break
+        searched |= set(gaps)
+        lost: list[Change] = []
+        parts = _parts(blocks(), [around(gap, changes) for gap in gaps])
+        for gap, part in zip(gaps, parts, strict=True):
+            lost += next(filter(None, _lost_in(gap, changes, part, taught, sounding)), [])
         changes = sorted([*changes, *lost], key=lambda one: one.time_s)
     return replace(heard, changes=changes)
 
@@ -161,13 +167,22 @@ def _lost_in(
             yield lost_in(gap, changes, anew.changes)
 
 
-def _between(blocks: Iterable[Block], begin_s: float, end_s: float) -> Iterator[Block]:
-    """Yield the blocks that lie between two moments, or in part."""
-    for block in blocks:
-        if block.start_s >= end_s:
+def _parts(blocks: Iterable[Block], spans: list[tuple[float, float]]) -> Iterator[list[Block]]:
+    """Yield the blocks of each part of a recording, from when to when, in time order.
+
+    No more than is wanted is kept.
+    """
+    kept: list[Block] = []
+    left = deque(spans)
+    for block in itertools.chain(blocks, [None]):
+        if block is not None:
+            kept.append(block)
+        while left and (block is None or block.end_s >= left[0][1]):
+            begin_s, end_s = left.popleft()
+            yield [one for one in kept if one.end_s > begin_s and one.start_s < end_s]
+        if not left:
             return
-        if block.end_s > begin_s:
-            yield block
+        kept = [one for one in kept if one.end_s > left[0][0]]
 
 
 def _candidates(
