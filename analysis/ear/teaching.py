@@ -14,6 +14,10 @@ half second and judges the rest, a twentieth of a second at a time. More wrong j
 MOST_ERRORS, or a margin under LEAST_MARGIN_DB (a phone moved by a hand does as much), and they
 are not told apart.
 
+Nor are they where what is most of the sound is in both, as loud, wherever its pitch has gone to
+meanwhile. Where the pitch slid on and it is not as loud, nobody knows: in a room either pitch may
+be the louder one by itself.
+
 Sources
 -------
 M. Stone, "Cross-validatory choice and assessment of statistical predictions", J. Roy. Stat. Soc. B
