@@ -33,12 +33,7 @@ from scipy.ndimage import binary_erosion, maximum_filter1d, median_filter
 
 from analysis.change import Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, level_shares, weigh
-from analysis.ear.learning import (
-    GAPS_DB,
-    neighbours,
-    runs,
-    telling,
-)
+from analysis.ear.learning import GAPS_DB, neighbours, runs, telling
 from analysis.ear.spectrum import FLOOR, FrameGrid, Levels, Powers, off_peak
 
 Mask = npt.NDArray[np.bool_]
@@ -167,11 +162,12 @@ def teach(
         open_state=OPEN,
     )
     errors, longest_s = _errors(states, grid)
-    as_loud = _all_as_loud(powers, tones, grid)
+    moves = max(_moves(p, grid) for p in powers)
+    as_loud = _all_as_loud(powers, tones, moves, grid)
     trouble: Trouble | None = None
     if dead and not tones.any():
         trouble = "dead"
-    elif not as_loud and _slides(powers, tones, grid):
+    elif not as_loud and _slides(buzzer.spectrum, tones, moves, grid):
         trouble = "slid"
     elif as_loud or errors > MOST_ERRORS or margin_db < LEAST_MARGIN_DB:
         alike = as_loud or any(_as_loud(one, tones).any() for one in (whole_gap, gap))
@@ -301,17 +297,16 @@ def _centre_hz(spectrum: Array, column: int, grid: FrameGrid) -> float:
     return float((bins + grid.low) @ weight / weight.sum() * grid.bin_hz)
 
 
-def _all_as_loud(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
+def _all_as_loud(powers: list[Powers], tones: Mask, moves: float, grid: FrameGrid) -> bool:
     """Say whether tones that are most of what is heard sound in both states, and as loud, or as
     loud beside the rest where that is not: then it is the background that tells them apart, or a
-    phone's automatic gain has made them so, or a hand before it.
+    phone's automatic gain has made them so, or a hand before it. `moves` is from :func:`_moves`.
     """
     usual = np.stack([_usual_db(power) for power in powers])
     louder = usual.max(axis=0)
     peaks = tones.any(axis=0) & (louder == maximum_filter1d(louder, NEAR))
     if not peaks.any():
         return False
-    moves = max(_moves(power, grid) for power in powers)
     about = np.stack([_about_db(power, grid, max(MOVES, MOVES_ON * moves)) for power in powers])
     above_hum = grid.bins_hz > LOWEST_TONE_HZ
     heard = np.array([_usual_db(power[:, above_hum].sum(axis=1)) for power in powers])
@@ -324,24 +319,24 @@ def _all_as_loud(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
     return bool(most and any(np.all(np.abs(way[loud]) < LEAST_MARGIN_DB) for way in ways))
 
 
-def _slides(powers: list[Powers], tones: Mask, grid: FrameGrid) -> bool:
+def _slides(spectrum: Array, tones: Mask, moves: float, grid: FrameGrid) -> bool:
     """Say whether the loudest tone of a state is in the other at another pitch because that slides
     on, as where the battery sags: a room makes either louder, and nothing tells what the points do.
     """
     if not tones.any(axis=1).all():
         return False
-    usual = [np.median(power, axis=0) for power in powers]
-    tops = [int((there * level).argmax()) for there, level in zip(tones, usual, strict=True)]
-    one_db, other_db = (10 * np.log10(level[top]) for level, top in zip(usual, tops, strict=True))
+    tops = (tones * spectrum).argmax(axis=1).tolist()
+    one_db, other_db = 10 * np.log10(spectrum[[0, 1], tops])
     if abs(one_db - other_db) > FAINTEST_DB:
         return False
-    one_hz, other_hz = (_pitch_hz(level, top, grid) for level, top in zip(usual, tops, strict=True))
-    moves = max(_moves(power, grid) for power in powers)
+    one_hz, other_hz = (_pitch_hz(p, top, grid) for p, top in zip(spectrum, tops, strict=True))
     return SLIDES < abs(one_hz / other_hz - 1.0) < min(MOST_MOVES, STEPS_ON * moves)
 
 
 def _moves(power: Powers, grid: FrameGrid) -> float:
     """Return by what part of its pitch the loudest tone of a state moves, as the battery sags."""
+    if len(power) == 0:
+        return 0.0
     above_hum = grid.bins_hz > LOWEST_TONE_HZ
     top_hz = grid.bins_hz[(above_hum * np.median(power, axis=0)).argmax()]
     near = np.flatnonzero(np.abs(grid.bins_hz / top_hz - 1.0) < MOST_MOVES)
