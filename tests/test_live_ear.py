@@ -152,7 +152,7 @@ def test_a_print_is_fitted_to_pieces_as_they_come_as_to_all_at_once(two_tones):
     for k in (64, 96, 128):
         pieces.go_on(blocks[k : k + 32], most=3)
     fresh, wanted = (each.fresh(known) for each in (pieces, Pieces(blocks[64:], known)))
-    assert len(pieces.blocks) == 3 and pieces.end_s == two_tones.end_s
+    assert len(pieces.each) == 3 and pieces.end_s == two_tones.end_s
     assert np.array_equal(fresh.evidence, wanted.evidence)
     assert fresh is not known
 

@@ -9,6 +9,7 @@ Short pieces hold less to learn from: where little drifts, one print for all is 
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -32,6 +33,15 @@ CHATTERS_S = 0.05
 CERTAIN = 2 * FRAME_LOG_ODDS
 
 
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A short piece of sound: its blocks, and the powers and levels of some of its frames."""
+
+    blocks: list[Block]
+    powers: Powers
+    levels: Levels
+
+
 class Pieces:
     """A window of sound in pieces.
 
@@ -44,43 +54,43 @@ class Pieces:
 
     Attributes
     ----------
-    blocks : list of list of Block
-        Those of each piece.
+    each : list of Piece
+        They, in time order.
     """
 
     def __init__(self, window: list[Block], buzzer: BuzzerPrint):
-        self.blocks: list[list[Block]] = []
+        self.each: list[Piece] = []
         self._grid = FrameGrid.at_rate(window[0].rate_hz)
         self._every = 2 if buzzer.pulse_s is None else 1
-        self._powers: list[Powers] = []
-        self._levels: list[Levels] = []
         self._take(window)
+
+    @property
+    def start_s(self) -> float:
+        """When the first piece begins, in seconds."""
+        return self.each[0].blocks[0].start_s
 
     @property
     def end_s(self) -> float:
         """When the last piece ends, in seconds."""
-        return self.blocks[-1][-1].end_s
+        return self.each[-1].blocks[-1].end_s
 
     def go_on(self, window: list[Block], most: int) -> None:
         """Take the sound that follows, and keep so many of the latest pieces."""
         self._take(window)
-        for pieces in (self.blocks, self._powers, self._levels):
-            del pieces[:-most]
+        del self.each[:-most]
 
     def _take(self, window: list[Block]) -> None:
-        for piece in windows(window, PIECE_S):
-            powers = frames_of(piece, self._every)
-            self.blocks.append(piece)
-            self._powers.append(powers)
-            self._levels.append(self._grid.levels(powers))
+        for blocks in windows(window, PIECE_S):
+            powers = frames_of(blocks, self._every)
+            self.each.append(Piece(blocks, powers, self._grid.levels(powers)))
 
     def fitted(self, known: BuzzerPrint) -> BuzzerPrint:
         """Return one print for all; the known one where the buzzer is not heard to change."""
-        return self._adapted(known, range(len(self.blocks))) or known
+        return self._adapted(known, range(len(self.each))) or known
 
     def followed(self, known: BuzzerPrint) -> list[BuzzerPrint]:
         """Return a print for each piece, going outward from where the known one shows most."""
-        count = len(self.blocks)
+        count = len(self.each)
         spans = [range(i, i + TOGETHER) for i in range(count - TOGETHER + 1)]
         start = max(spans or [range(count)], key=lambda run: self._shows(known, run))
         prints = [self._adapted(known, start) or known] * count
@@ -97,7 +107,7 @@ class Pieces:
         It is the known one where that is not heard to change, and None where both do not say the
         same of the others.
         """
-        heard = heard or range(len(self.blocks))
+        heard = heard or range(len(self.each))
         one = self._adapted(known, heard)
         if one is None:
             return known
@@ -114,7 +124,7 @@ class Pieces:
         shares = [
             float(np.mean(self._said(one, [i])[1] != self._said(other, [i])[1]))
             for i, other in enumerate(others)
-            if len(self._levels[i])
+            if len(self.each[i].levels)
         ]
         return max(shares, default=0.0)
 
@@ -122,7 +132,7 @@ class Pieces:
         """Return how often a buzzer is heard to change in all of them by their frames, apart from
         chatter.
         """
-        lengths, states = runs(self._said(known, range(len(self.blocks)))[1])
+        lengths, states = runs(self._said(known, range(len(self.each)))[1])
         lasting = states[lengths * self._every * self._grid.hop_s > CHATTERS_S]
         return int(np.count_nonzero(np.diff(lasting)))
 
@@ -133,15 +143,14 @@ class Pieces:
         return min(changes, PLENTY) * float(np.mean(np.abs(log_odds) > CERTAIN)) if changes else 0.0
 
     def _said(self, known: BuzzerPrint, pieces: Iterable[int]) -> tuple[Array, Mask]:
-        levels = np.concatenate([self._levels[i] for i in pieces])
+        levels = np.concatenate([self.each[i].levels for i in pieces])
         if len(levels) == 0:
             return np.zeros(0), np.zeros(0, dtype=bool)
         log_odds = log_odds_by(known, levels, self._grid, self._every)
         return log_odds, log_odds > 0
 
     def _adapted(self, known: BuzzerPrint, pieces: Iterable[int]) -> BuzzerPrint | None:
-        chosen = list(pieces)
-        powers, levels = (
-            np.concatenate([some[i] for i in chosen]) for some in (self._powers, self._levels)
-        )
+        chosen = [self.each[i] for i in pieces]
+        powers = np.concatenate([one.powers for one in chosen])
+        levels = np.concatenate([one.levels for one in chosen])
         return adapt(powers, levels, self._grid, known, self._every)

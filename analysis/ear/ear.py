@@ -177,7 +177,7 @@ class Ear:
         self.sounding = sounding
         self.sways = sways
         self.state: int | None = None
-        self._latest = LatestSound(rate_hz, 0)
+        self._latest = LatestSound(rate_hz, 0, has_noise=True)
         self._frame = 0
         self._log_odds, self._most_carried = 0.0, stay(self.grid.hop_s)
         self._turn: _Turn | None = None
@@ -209,7 +209,7 @@ class Ear:
         self._tell = Tell.of(buzzer, self.grid, self.sounding)
         self._rings.listen_for(buzzer)
         # Else its silence is digital, and zeros tell of it.
-        self._has_noise = bool(buzzer.spectrum.mean(axis=1).min() > 10 * FLOOR)
+        self._latest.has_noise = bool(buzzer.spectrum.mean(axis=1).min() > 10 * FLOOR)
         self._shortest_s = SHORTEST_S
         if buzzer.pulse_s is not None:
             self._shortest_s = min(SHORTEST_S, SHORTEST_SHARE * min(buzzer.pulse_s))
@@ -283,7 +283,8 @@ class Ear:
         return odds if self.buzzer.silent == 0 else -odds
 
     def _restart(self, first: int) -> None:
-        self._latest, self._frame = LatestSound(self.grid.rate_hz, first), 0
+        self._latest = LatestSound(self.grid.rate_hz, first, self._latest.has_noise)
+        self._frame = 0
         self._frame_odds.begin(self._origin_s + self.grid.middle_s(0))
         self._rings.restart()
         self.state, self._log_odds, self._turn = None, 0.0, None
@@ -394,7 +395,7 @@ class Ear:
         """Return in which of the frames since a sample sound was lost."""
         grid, lost = self.grid, np.zeros(count, dtype=bool)
         first, last = max(0, offset - grid.length), len(self._latest.samples)
-        for a, b in self._latest.lost(first, last, self._has_noise):
+        for a, b in self._latest.lost(first, last):
             begin = offset + np.arange(count) * grid.hop
             within = np.minimum(begin + grid.length, b) - np.maximum(begin, a)
             lost |= within >= round(BLANK_S * grid.rate_hz)
@@ -587,7 +588,7 @@ class Ear:
 
         It began so long after its first sample, about.
         """
-        x, spliced = self._latest.spliced(begin_s, end_s, self._has_noise)
+        x, spliced = self._latest.spliced(begin_s, end_s)
         rate = self.grid.rate_hz
         return spliced, Stretch(x, rate, self._tell, 1 - state, spliced.place_s(guess_s))
 
@@ -595,11 +596,7 @@ class Ear:
         """Return from when on the sound before a turn is looked at, in s of what is kept."""
         rate = self.grid.rate_hz
         back, here = (max(0, round(t * rate)) for t in (turn_s - LOOK_BACK_S - BRIDGED_S, turn_s))
-        lost = [
-            (a, b)
-            for a, b in self._latest.lost(back, here, self._has_noise)
-            if b > here - LOOK_BACK_S * rate
-        ]
+        lost = [(a, b) for a, b in self._latest.lost(back, here) if b > here - LOOK_BACK_S * rate]
         first_s = turn_s - LOOK_BACK_S - sum(b - a for a, b in lost) / rate
         return max(0.0, self._last_settled_s - self._origin_s, first_s)
 

@@ -38,11 +38,14 @@ class LatestSound:
         Samples per second.
     start : int
         Number of the first sample that is to come, since listening began.
+    has_noise : bool
+        Whether the buzzer's silence has noise; may be set anew.
     """
 
-    def __init__(self, rate_hz: float, start: int):
+    def __init__(self, rate_hz: float, start: int, has_noise: bool):
         self.rate_hz = rate_hz
         self.start = start
+        self.has_noise = has_noise
         self._buffer = np.zeros(0, dtype=np.float32)
         self._count = 0
         self._bridged: list[tuple[int, int]] = []
@@ -89,17 +92,11 @@ class LatestSound:
         self.start += count
         self._bridged = [(a, b) for a, b in self._bridged if b > self.start]
 
-    def lost(self, first: int, last: int, has_noise: bool) -> list[tuple[int, int]]:
-        """Return what was lost between two samples: the first of each loss, and that after it.
-
-        Parameters
-        ----------
-        first, last : int
-            Of those that are kept.
-        has_noise : bool
-            Whether the buzzer's silence has noise.
+    def lost(self, first: int, last: int) -> list[tuple[int, int]]:
+        """Return what was lost between two of the samples that are kept: the first of each loss,
+        and that after it.
         """
-        if has_noise:
+        if self.has_noise:
             found = blanks(self.samples[first:last], round(BLANK_S * self.rate_hz))
             return [(first + a, first + b) for a, b in found]
         bridged = [
@@ -114,13 +111,13 @@ class LatestSound:
         end = begin + len(samples)
         return np.asarray(samples + _faint_noise(end // NOISE_LENGTH + 1)[begin:end])
 
-    def spliced(self, begin_s: float, end_s: float, has_noise: bool) -> tuple[Array, Spliced]:
+    def spliced(self, begin_s: float, end_s: float) -> tuple[Array, Spliced]:
         """Return a part of it without what was lost, and its times.
 
-        `begin_s` and `end_s` are since its first sample; `has_noise` is as for :meth:`lost`.
+        `begin_s` and `end_s` are since its first sample.
         """
         first, last = round(begin_s * self.rate_hz), round(end_s * self.rate_hz)
-        lost = [(a - first, b - first) for a, b in self.lost(first, last, has_noise)]
+        lost = [(a - first, b - first) for a, b in self.lost(first, last)]
         return splice(self.part(first, last), lost, self.rate_hz, self.origin_s + begin_s)
 
 

@@ -333,7 +333,7 @@ class LiveEar:
             pieces = self._pieces = Pieces(latest, ear.buzzer)
         else:
             pieces.go_on(latest, FOLLOWED)
-        if len(pieces.blocks) > 1:
+        if len(pieces.each) > 1:
             fresh = pieces.fresh(ear.buzzer)
             goes_on = self._goes_on(pieces, ear.buzzer, fresh)
             self._strayed = 0 if goes_on else self._strayed + 1
@@ -346,8 +346,7 @@ class LiveEar:
 
     def _goes_on(self, pieces: Pieces, known: BuzzerPrint, fresh: BuzzerPrint | None) -> bool:
         """Say whether a print, and a fresh one, still go with the latest pieces."""
-        since_s = pieces.blocks[0][0].start_s
-        told = sum(change.time_s > since_s for change in self._latest)
+        told = sum(change.time_s > pieces.start_s for change in self._latest)
         if told == ENOUGH:
             return True
         if fresh is None or (fresh is known and known.sounds_in_both()):

@@ -305,15 +305,15 @@ def _hear(
             begin_s = window[0].start_s
         pieces = Pieces(window, buzzer)
         whole = pieces.fitted(ear.buzzer)
-        prints = [whole] * len(pieces.blocks)
+        prints = [whole] * len(pieces.each)
         if drifts:
             prints = pieces.followed(whole)
         elif (count := pieces.changes(whole)) > most or number % DRIFT_EVERY == 0:
             differ.append(pieces.differ(whole, pieces.followed(whole)))
             most = max(most, count)
-        for fresh, piece in zip(prints, pieces.blocks, strict=True):
+        for fresh, piece in zip(prints, pieces.each, strict=True):
             ear.follow(fresh)
-            for block in piece:
+            for block in piece.blocks:
                 changes += ear.hear(block)
                 if len(changes) >= doubted_from:
                     log_odds = log_odds_of_buzzer(buzzer, changes, ear.told.manner())
