@@ -227,6 +227,17 @@ def test_noise_as_loud_as_a_buzzer_blurs_it_and_makes_it_no_less_a_buzzer(buzzer
     assert np.mean(near) > 0.5
 
 
+@pytest.mark.parametrize(
+    ("buzzer", "noise", "time_s"),
+    [("growl", "hammer", 33.14), ("growl", "radio", 8.19), ("piezo-closed", "hammer", 8.88)],
+)
+def test_a_blow_before_a_change_is_not_told_for_it(buzzer, noise, time_s):
+    scene = scenes.make_scene(buzzer, noise, 6.0, 77)
+    true_s = min((c.time_s for c in scene.truth), key=lambda t: abs(t - time_s))
+    heard = changes_in(scene.samples, scene.rate_hz, scene.sounding)
+    assert min(abs(c.time_s - true_s) for c in heard.changes) < 0.005
+
+
 def test_a_growl_keeps_its_period_and_a_voice_does_not():
     buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
     changes = [Change(float(t), float(t), 0.004, "shifts", None, 20.0) for t in range(16)]

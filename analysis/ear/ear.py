@@ -15,9 +15,9 @@ chatters makes and breaks before it settles, and the change is at the first brea
 attack. :mod:`.firstbreak` judges both against all that the sound shows there, and tells when the
 contact moved last. Where no change is found, the ear doubts: it looks again, and lets go what goes
 back meanwhile, as noise does. Two pitches close to each other cannot be told apart in a
-millisecond: where the frames stay sure of a change that its energy does not show, it is looked for
-where they turned. A contact that chatters may stay in its old state for so long that the frames
-show it; what comes back within COMES_AGAIN_S had not ended.
+millisecond: where the frames stay sure of a change that its energy does not show, or shows long
+before, as of a blow, it is looked for where they turned. A contact that chatters may stay in its
+old state for so long that the frames show it; what comes back within COMES_AGAIN_S had not ended.
 
 What was told is kept (:mod:`.told`): all changes together tell each of them better, whether two of
 them were something else, and whether it is a buzzer at all. Live, they have been told by then.
@@ -88,6 +88,9 @@ UNSHOWN_LEAST_S = 0.05
 """The same where they turn back."""
 UNSHOWN_AHEAD_S = 0.074
 """How much of the sound after it that looks at."""
+LONG_BEFORE_S = 0.045
+"""What energy shows so long before the frames turned may have been a blow: the less doubted of
+that and of where they turned is the change."""
 LEAST_BEFORE_S = 0.030
 """How much of the sound before it that asks for."""
 SHORT_GAP_S = 0.045
@@ -517,7 +520,11 @@ class Ear:
         if stretch.end_s - stretch.flips[-1] < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        found = self._found(turn.state, stretch, spliced, self._turned_s(turn, spliced))
+        turned_s = self._turned_s(turn, spliced)
+        found = self._found(turn.state, stretch, spliced, turned_s)
+        if turned_s - stretch.run[-1] > LONG_BEFORE_S:
+            by_frames = self._found_by_frames(turn.state, stretch, spliced, turned_s)
+            found = min(found, by_frames, key=lambda one: one.odds.none)
         if found.odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)
@@ -528,6 +535,14 @@ class Ear:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
         return self._go_over(turn.state, spliced, found, settled_s)
+
+    def _found_by_frames(
+        self, state: int, stretch: Stretch, spliced: Spliced, turned_s: float
+    ) -> _Found:
+        """Find the moment of the change where the frames turned, whatever its energy shows."""
+        there = Stretch(stretch.x, stretch.rate_hz, self._tell, 1 - state, turned_s)
+        there.go_by_frames()
+        return self._found(state, there, spliced, turned_s)
 
     def _may_chatter(self, turn: _Turn) -> bool:
         """Say whether a turn came so soon after the last change that it may be of its chatter."""
