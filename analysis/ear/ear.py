@@ -88,11 +88,11 @@ UNSHOWN_LEAST_S = 0.05
 """The same where they turn back."""
 UNSHOWN_AHEAD_S = 0.074
 """How much of the sound after it that looks at."""
+LEAST_BEFORE_S = 0.030
+"""How much of the sound before it that asks for."""
 LONG_BEFORE_S = 0.045
 """What energy shows so long before the frames turned may have been a blow: the less doubted of
 that and of where they turned is the change."""
-LEAST_BEFORE_S = 0.030
-"""How much of the sound before it that asks for."""
 SHORT_GAP_S = 0.045
 """A beep that begins so soon after the last has too little silence before it to be looked at."""
 LEAST_STATE_S, COMES_AGAIN_S = 0.070, 0.112
@@ -520,11 +520,7 @@ class Ear:
         if stretch.end_s - stretch.flips[-1] < STEADY_S and not at_end:
             self._turn = replace(turn, frame=self._again_in(LOOK_AGAIN_S))
             return []
-        turned_s = self._turned_s(turn, spliced)
-        found = self._found(turn.state, stretch, spliced, turned_s)
-        if turned_s - stretch.run[-1] > LONG_BEFORE_S:
-            by_frames = self._found_by_frames(turn.state, stretch, spliced, turned_s)
-            found = min(found, by_frames, key=lambda one: one.odds.none)
+        found = self._least_doubted(turn, spliced, stretch)
         if found.odds.none > DOUBTED and (at_end or turn.doubts < MOST_DOUBTS):
             if not at_end:
                 again = self._again_in(DOUBTED_FOR_S)
@@ -536,13 +532,18 @@ class Ear:
             return []
         return self._go_over(turn.state, spliced, found, settled_s)
 
-    def _found_by_frames(
-        self, state: int, stretch: Stretch, spliced: Spliced, turned_s: float
-    ) -> _Found:
-        """Find the moment of the change where the frames turned, whatever its energy shows."""
-        there = Stretch(stretch.x, stretch.rate_hz, self._tell, 1 - state, turned_s)
+    def _least_doubted(self, turn: _Turn, spliced: Spliced, stretch: Stretch) -> _Found:
+        """Find the moment of a change where its energy shows it, or where the frames turned if that
+        is long after and less doubted.
+        """
+        turned_s = self._turned_s(turn, spliced)
+        found = self._found(turn.state, stretch, spliced, turned_s)
+        if turned_s - stretch.run[-1] <= LONG_BEFORE_S:
+            return found
+        there = Stretch(stretch.x, stretch.rate_hz, stretch.tell, stretch.before, turned_s)
         there.go_by_frames()
-        return self._found(state, there, spliced, turned_s)
+        by_frames = self._found(turn.state, there, spliced, turned_s)
+        return min(found, by_frames, key=lambda one: one.odds.none)
 
     def _may_chatter(self, turn: _Turn) -> bool:
         """Say whether a turn came so soon after the last change that it may be of its chatter."""
