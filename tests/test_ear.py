@@ -238,6 +238,14 @@ def test_a_blow_before_a_change_is_not_told_for_it(buzzer, noise, time_s):
     assert min(abs(c.time_s - true_s) for c in heard.changes) < 0.005
 
 
+@pytest.mark.parametrize(("buzzer", "snr_db"), [("two-pitch", 6.0), ("loudness", 12.0)])
+def test_of_a_buzzer_found_twice_the_better_heard_is_told(buzzer, snr_db):
+    """Out of two windows of a recording, with hardly more changes the second time."""
+    scene = scenes.make_scene(buzzer, "broadband", snr_db, 77)
+    heard = changes_in(scene.samples, scene.rate_hz, scene.sounding)
+    assert len(heard.changes) == len(scene.truth)
+
+
 def test_a_growl_keeps_its_period_and_a_voice_does_not():
     buzzer = changes_in(keyed(EDGES_S, 8), 48000).buzzer
     changes = [Change(float(t), float(t), 0.004, "shifts", None, 20.0) for t in range(16)]

@@ -71,8 +71,7 @@ def lost_in(
         [one for one in side if _is_within(one, anew)] for side in _beside(gap, changes)
     )
     known = [*before[-BESIDE:], *after[:BESIDE]]
-    again = [one for one in known if any(_is_same(one, other) for other in anew)]
-    if len(again) < max(FEWEST, SHARE * len(known)):
+    if heard_again(known, anew) < max(FEWEST, SHARE * len(known)):
         return []
     lost = [one for one in anew if gap[0] + SAME_S < one.time_s < gap[1] - SAME_S]
     run = [*before[-1:], *lost, *after[:1]]
@@ -90,6 +89,11 @@ def _beside(
     begins = before and before[-1].time_s == gap[0]
     ends = after and after[0].time_s == gap[1]
     return before if begins else [], after if ends else []
+
+
+def heard_again(changes: Sequence[Change], anew: Sequence[Change]) -> int:
+    """Return how many of some changes are heard anew, too."""
+    return sum(any(_is_same(one, other) for other in anew) for one in changes)
 
 
 def _is_same(one: Change, other: Change) -> bool:

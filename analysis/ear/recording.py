@@ -26,7 +26,7 @@ from analysis.ear.belief import CLEARLY, SURE_LOG_ODDS, log_odds_of_buzzer, wort
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
-from analysis.ear.gaps import around, long_gaps, lost_in
+from analysis.ear.gaps import around, heard_again, long_gaps, lost_in
 from analysis.ear.retune import find
 from analysis.ear.spectrum import FrameGrid
 from analysis.ear.window import frames_of, windows
@@ -47,6 +47,8 @@ FEW = 4
 ENOUGH, SURELY_NONE = 16, -2.0
 """So many changes show what is surely none, by these log odds; twice as many, by half of them. What
 they surely show is a buzzer, though it may fade later and noise be taken for it."""
+SAME_SHARE = 0.9
+"""Share of one sound's changes that are heard in another from which both are the same buzzer."""
 DRIFTS = 0.03
 """Share of a piece's frames of which its own print says else than the window's, from which a
 buzzer may drift."""
@@ -257,8 +259,12 @@ class _Attempt:
         return self.log_odds > SURE_LOG_ODDS
 
     def is_rather_it(self, likelier: "_Attempt") -> bool:
-        """Say whether this is the buzzer, and not what was likelier at first."""
-        return self.worth > likelier.worth + CLEARLY
+        """Say whether this is the buzzer, and not what was likelier at first; or the same buzzer
+        better heard, since its changes are heard in this as well.
+        """
+        changes = likelier.heard.changes
+        is_same = heard_again(changes, self.heard.changes) >= SAME_SHARE * len(changes)
+        return self.worth > likelier.worth + (0.0 if is_same else CLEARLY)
 
 
 def _attempt(

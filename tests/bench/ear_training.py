@@ -489,6 +489,7 @@ def meet(scene: scenes.Scene, moves: list[tuple[float, float]], count: int = COU
         mock.patch.object(ear_module, "first_break", watched),
         mock.patch.object(ear_module, "DOUBTED", 2.0),  # the net of the day must not choose
         mock.patch.object(told, "DOUBTED", 2.0),
+        mock.patch.object(ear_module, "LONG_BEFORE_S", np.inf),
         mock.patch.object(recording, "SURELY_NONE", -4.0),  # what is doubted is met as well
         mock.patch.object(told.ToldChanges, "reconsider", watched_again),
     ):
