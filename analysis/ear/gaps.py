@@ -80,6 +80,11 @@ def lost_in(
     return [] if before and after and len(lost) % 2 == 1 else lost
 
 
+def heard_again(changes: Sequence[Change], anew: Sequence[Change]) -> int:
+    """Return how many of some changes are heard anew, too: within SAME_S, of the same kind."""
+    return sum(any(_is_same(one, other) for other in anew) for one in changes)
+
+
 def _beside(
     gap: tuple[float, float], changes: Sequence[Change]
 ) -> tuple[list[Change], list[Change]]:
@@ -89,11 +94,6 @@ def _beside(
     begins = before and before[-1].time_s == gap[0]
     ends = after and after[0].time_s == gap[1]
     return before if begins else [], after if ends else []
-
-
-def heard_again(changes: Sequence[Change], anew: Sequence[Change]) -> int:
-    """Return how many of some changes are heard anew, too."""
-    return sum(any(_is_same(one, other) for other in anew) for one in changes)
 
 
 def _is_same(one: Change, other: Change) -> bool:
