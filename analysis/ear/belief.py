@@ -29,7 +29,7 @@ Array = npt.NDArray[np.float64]
 
 WEIGHTS = -5.0, -1.45, -3.0, -4.0, -0.5, -2.0, -8.5
 """Of the `clues`; that of clicks is by hand, since so few sounds are all clicks."""
-OF_GROWLS = -10.6, -1.75, -2.7, 8.4
+OF_GROWLS = -7.7, -1.5, -4.2, 6.0
 """Of what is no tone and not hiss: of the first three, and of how often it repeats itself after the
 same period."""
 NO_CHANGES = -1.0
@@ -45,7 +45,7 @@ HASTY_S, CLICK_S = 0.35, 0.015
 """What lasts for less follows hastily, or is a click."""
 ALIKE, ALIKE_S, MOST_ALIKE = 0.15, 0.005, 0.55
 """How much beeps may differ, or gaps, in parts and in s; and how many of either are alike."""
-HISS = 0.18
+HISS = 0.23
 """How little like itself after a period what is no tone is no growl either."""
 SHARPEST_MS, BLUNT_MS = 0.1, 2.2
 """Median blur below which changes are as sharp as can be; and above which noise may blur them."""
