@@ -46,6 +46,7 @@ from analysis.change import Change, Kind, Points, Sounding
 from analysis.ear.buzzer import BuzzerPrint, as_steps, evidence_of
 from analysis.ear.chain import share, stay
 from analysis.ear.firstbreak import BreakOdds, first_break
+from analysis.ear.firstsign import STEP_S
 from analysis.ear.frameodds import FrameOdds
 from analysis.ear.growl import Repetition, growl_in
 from analysis.ear.latest import BLANK_S, LatestSound
@@ -609,12 +610,16 @@ class Ear:
         return spliced, Stretch(x, rate, self._tell, 1 - state, spliced.place_s(guess_s))
 
     def _first_s(self, turn_s: float) -> float:
-        """Return from when on the sound before a turn is looked at, in s of what is kept."""
+        """Return from when on the sound before a turn is looked at, in s of what is kept.
+
+        It is a whole step of time, so that frames that turn sooner or later fall on the same steps.
+        """
         rate = self.grid.rate_hz
         back, here = (max(0, round(t * rate)) for t in (turn_s - LOOK_BACK_S - BRIDGED_S, turn_s))
         lost = [(a, b) for a, b in self._latest.lost(back, here) if b > here - LOOK_BACK_S * rate]
         first_s = turn_s - LOOK_BACK_S - sum(b - a for a, b in lost) / rate
-        return max(0.0, self._last_settled_s - self._origin_s, first_s)
+        since_s = max(self._last_settled_s, self._origin_s + first_s)
+        return max(0.0, math.ceil(since_s / STEP_S) * STEP_S - self._origin_s)
 
     def _turned_s(self, turn: _Turn, spliced: Spliced) -> float:
         """Return where in a spliced sound the frames turned."""
