@@ -31,6 +31,8 @@ class Hearing:
     duration_s : float
     warnings : list of str
         What the decoding found wrong with the file.
+    doubted : int
+        How many changes of what may be a buzzer were not believed, where none was heard.
     """
 
     recording: Recording
@@ -38,6 +40,7 @@ class Hearing:
     buzzer: BuzzerPrint | None
     duration_s: float
     warnings: list[str]
+    doubted: int = 0
 
 
 def hear_recording(
@@ -82,7 +85,8 @@ def hear_recording(
     changes = heard.changes
     if distance_m is not None:
         changes = [at_the_buzzer(change, distance_m) for change in changes]
-    return Hearing(recording, changes, heard.buzzer, heard.seconds, list(recording.notes))
+    notes = list(recording.notes)
+    return Hearing(recording, changes, heard.buzzer, heard.seconds, notes, heard.doubted)
 
 
 def _hear_live(

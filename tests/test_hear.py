@@ -1,6 +1,7 @@
 """``thirdear hear`` and ``thirdear demo``, through the entry point a user types."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -8,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from bench.scenes import make_scene
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLE = ROOT / "samples" / "fire-pump.m4a"
@@ -53,6 +55,16 @@ def test_hear_says_when_there_is_no_buzzer(tmp_path):
     assert done.returncode == 1
     assert "no buzzer heard" in done.stderr
     assert done.stdout.count("\n") <= 1
+
+
+def test_hear_says_that_it_doubts_a_growl_it_would_believe_if_it_was_taught(tmp_path):
+    faint = tmp_path / "faint.wav"
+    scene = make_scene("growl", "radio", 0.0, 61)
+    soundfile.write(faint, scene.samples, int(scene.rate_hz), subtype="FLOAT")
+    done = thirdear("hear", faint)
+    assert done.returncode == 1
+    assert re.search("no buzzer heard: something in it changes 1[0-9] times", done.stderr)
+    assert "thirdear learn" in done.stderr
 
 
 @pytest.mark.parametrize("content", [None, b"", b"not sound at all\n" * 40])

@@ -22,7 +22,7 @@ import numpy as np
 
 from analysis.change import Change, Sounding
 from analysis.ear.beeps import gather_beeps
-from analysis.ear.belief import CLEARLY, SURE_LOG_ODDS, log_odds_of_buzzer, worth
+from analysis.ear.belief import CLEARLY, FITTED, SURE_LOG_ODDS, log_odds_of_buzzer, worth
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
@@ -70,11 +70,15 @@ class Heard:
         None when no buzzer was heard.
     seconds : float
         Length of the recording.
+    doubted : int
+        How many changes there were of what is rather no buzzer, but would have been believed if it
+        had been taught; 0 where nothing is so likely, or a buzzer was heard.
     """
 
     changes: list[Change]
     buzzer: BuzzerPrint | None
     seconds: float
+    doubted: int = 0
 
 
 def hear(
@@ -110,6 +114,7 @@ def hear(
 
     unchanging: Heard | None = None
     best: _Attempt | None = None
+    doubted = 0
     for likely in _candidates(blocks, buzzer, gone_through):
         for candidate in likely:
             attempt = _attempt(blocks, candidate, sounding, gone_through)
@@ -117,13 +122,14 @@ def hear(
                 best = attempt if best is None or attempt.is_rather_it(best) else best
             elif attempt.heard.buzzer is not None:
                 unchanging = unchanging or attempt.heard
+            doubted = max(doubted, attempt.heard.doubted)
             if best is not None and best.sure and candidate.quality > PLAIN_LOG_ODDS:
                 break
         if best is not None and (best.sure or len(best.heard.changes) >= FEW):
             break
     if best is not None:
         return _with_lost(blocks, best.heard, buzzer, sounding)
-    return unchanging or Heard([], None, length_s)
+    return unchanging or Heard([], None, length_s, doubted)
 
 
 def _with_lost(
@@ -336,7 +342,9 @@ def _hear(
     log_odds = max(log_odds_of_buzzer(buzzer, changes, ear.told.manner()), had_been)
     drifted = float(np.mean(differ or [0.0]))
     if log_odds < 0:
-        return _Attempt(Heard([], None, seconds), log_odds, drifts=drifted)
+        is_near = buzzer.open_state is None and log_odds + FITTED > 0
+        none = Heard([], None, seconds, doubted=len(changes) if is_near else 0)
+        return _Attempt(none, log_odds, drifts=drifted)
     value = worth(log_odds, changes, ear.told.doubt)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
     return _Attempt(Heard(changes, buzzer, seconds), log_odds, value, drifted)

@@ -78,6 +78,12 @@ def _silence(hearing: Hearing, taught: str | None) -> str:
             f"the buzzer {taught} is not heard to change: bring the phone nearer to it, and turn "
             "the engine through the opening while it records"
         )
+    if hearing.doubted:
+        return (
+            f"no buzzer heard: something in it changes {hearing.doubted} times and may be one, but "
+            "so may a voice or a machine; bring the phone nearer to the buzzer, or teach it "
+            "(thirdear learn) and give --buzzer"
+        )
     if hearing.buzzer is None:
         return (
             "no buzzer heard: nothing in it starts, stops or shifts as a buzzer does; "
