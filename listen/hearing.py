@@ -32,7 +32,8 @@ class Hearing:
     warnings : list of str
         What the decoding found wrong with the file.
     doubted : int
-        How many changes of what may be a buzzer were not believed, where none was heard.
+        How many changes of what may be a buzzer were not believed, where none was heard; 0 of a
+        recording that was heard as live.
     """
 
     recording: Recording

@@ -215,16 +215,22 @@ def test_what_comes_and_goes_hastily_is_a_buzzer_if_it_is_as_loud_each_time():
 
 
 @pytest.mark.parametrize(
-    ("buzzer", "noise", "seed"),
-    [("piezo-open", "broadband", 203), ("growl", "hum", 203), ("growl", "ratchet", 204)],
+    ("buzzer", "noise", "seed", "least"),
+    [
+        ("piezo-open", "broadband", 203, 0.45),
+        ("growl", "hum", 203, 0.5),
+        ("growl", "ratchet", 204, 0.5),
+    ],
 )
-def test_noise_as_loud_as_a_buzzer_blurs_it_and_makes_it_no_less_a_buzzer(buzzer, noise, seed):
+def test_noise_as_loud_as_a_buzzer_blurs_it_and_makes_it_no_less_a_buzzer(
+    buzzer, noise, seed, least
+):
     scene = scenes.make_scene(buzzer, noise, 0.0, seed)
     heard = changes_in(scene.samples, scene.rate_hz, scene.sounding)
     times_s = np.array([c.time_s for c in heard.changes])
     assert 0 < len(times_s) <= len(scene.truth)
-    moving = [(c.time_s - 0.005, c.settled_s + 0.005) for c in scene.truth]
-    assert np.mean([((a < times_s) & (times_s < b)).any() for a, b in moving]) > 0.6
+    near = [np.abs(times_s - c.time_s).min() < 0.005 for c in scene.truth]
+    assert np.mean(near) > least
 
 
 @pytest.mark.parametrize(

@@ -136,6 +136,19 @@ def log_odds_of_buzzer(buzzer: BuzzerPrint, changes: Sequence[Change], manner: M
     return log_odds if buzzer.open_state is None else log_odds + FITTED
 
 
+def is_near(buzzer: BuzzerPrint, log_odds: float) -> bool:
+    """Say whether what is rather no buzzer would be believed if it had been taught.
+
+    Parameters
+    ----------
+    buzzer : BuzzerPrint
+        Its print.
+    log_odds : float
+        That it is a buzzer, below 0.
+    """
+    return buzzer.open_state is None and log_odds + FITTED > 0
+
+
 def worth(log_odds: float, changes: Sequence[Change], doubt: float) -> float:
     """Return how much is heard, and how surely; a buzzer that is sure is no surer than another.
 

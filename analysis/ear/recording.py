@@ -22,7 +22,7 @@ import numpy as np
 
 from analysis.change import Change, Sounding
 from analysis.ear.beeps import gather_beeps
-from analysis.ear.belief import CLEARLY, FITTED, SURE_LOG_ODDS, log_odds_of_buzzer, worth
+from analysis.ear.belief import CLEARLY, SURE_LOG_ODDS, is_near, log_odds_of_buzzer, worth
 from analysis.ear.buzzer import BuzzerPrint
 from analysis.ear.drift import Pieces
 from analysis.ear.ear import Ear
@@ -342,9 +342,8 @@ def _hear(
     log_odds = max(log_odds_of_buzzer(buzzer, changes, ear.told.manner()), had_been)
     drifted = float(np.mean(differ or [0.0]))
     if log_odds < 0:
-        is_near = buzzer.open_state is None and log_odds + FITTED > 0
-        none = Heard([], None, seconds, doubted=len(changes) if is_near else 0)
-        return _Attempt(none, log_odds, drifts=drifted)
+        doubted = len(changes) if is_near(buzzer, log_odds) else 0
+        return _Attempt(Heard([], None, seconds, doubted), log_odds, drifts=drifted)
     value = worth(log_odds, changes, ear.told.doubt)
     changes = gather_beeps(changes, seconds, begin_s, ear.buzzer.pulse_s, ear.sounds)
     return _Attempt(Heard(changes, buzzer, seconds), log_odds, value, drifted)
